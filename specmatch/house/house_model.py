@@ -23,7 +23,7 @@ from specmatch.house.fitting.fitted import FittedHouse
 from specmatch.house.model_file import load_arrays, save_arrays
 from specmatch.house.reading.colour import asked_labs, refuse_unread
 from specmatch.house.reading.readings import Claims, answer_parts, judge_parts, readings_table
-from specmatch.house.reading.samples import Part, joined, match_samples, parts_by_module
+from specmatch.house.reading.samples import Part, joined, parts_by_module
 from specmatch.house.serialisation import (
     check_arrays,
     classes_within,
@@ -360,13 +360,10 @@ class HouseModel:
         AL-1-001-S1    23.8        23.2         24.4    Amber Lane
         """
         level, labs = self.coverage if coverage is None else coverage, asked_labs(lab)
-
-        def read_part(part: Part) -> pd.DataFrame:
-            samples = part.samples()
-            match = match_samples(part.fitted, samples)
-            return readings_table(part.fitted, samples, match, level, self.false_reject_rate, lab=labs)
-
-        table = joined(parts_by_module(self.fitted, spectra, scans), read_part)
+        table = joined(
+            parts_by_module(self.fitted, spectra, scans),
+            lambda part: readings_table(part, level, self.false_reject_rate, lab=labs),
+        )
         refuse_unread(labs, table.index)
         return table
 
@@ -394,13 +391,7 @@ class HouseModel:
         MP-1-001-S1         0.0          0.8           0.0
         AL-1-001-S1         1.0          0.0           0.0
         """
-
-        def match_part(part: Part) -> pd.DataFrame:
-            samples = part.samples()
-            p = match_samples(part.fitted, samples).p_value
-            return pd.DataFrame(p, index=samples.index, columns=pd.Index(part.fitted.beers, name="beer"))
-
-        return joined(parts_by_module(self.fitted, spectra, scans), match_part)
+        return joined(parts_by_module(self.fitted, spectra, scans), lambda part: part.p_values)
 
     def verify(
         self,
@@ -464,19 +455,18 @@ class HouseModel:
         if on is not None and day is None:
             raise OptionError(f"on is {on!r}; expected a day, such as date(2025, 6, 24)")
         level = self.coverage if coverage is None else coverage
-        parts = parts_by_module(self.fitted, spectra, scans)
-        samples = {id(part): part.samples(every_pour=every_pour) for part in parts}
-        names = [name for part in parts for name in samples[id(part)].index]
+        parts = parts_by_module(self.fitted, spectra, scans, every_pour=every_pour)
+        names = [name for part in parts for name in part.samples.index]
         labs = asked_labs(lab)
         refuse_unread(labs, pd.Index(names))
         claim_of = dict(zip(names, check_claims(claimed, pd.Index(names), self.beers_, labels=labels), strict=True))
 
         def verify_part(part: Part) -> pd.DataFrame:
-            own = samples[id(part)]
-            claims, match = [claim_of[name] for name in own.index], match_samples(part.fitted, own)
-            readings = readings_table(part.fitted, own, match, level, self.false_reject_rate, claims, labs)
+            own = part.samples
+            claims = [claim_of[name] for name in own.index]
+            readings = readings_table(part, level, self.false_reject_rate, claims, labs)
             judged = decide_all(
-                claims, readings, match.p_value, self.beers_, self.false_reject_rate,
+                claims, readings, part.match.p_value, self.beers_, self.false_reject_rate,
                 specification=specification, days=[day or day_of(text) for text in own.measured_on], coverage=level,
             )  # fmt: skip
             return pd.concat([readings, judged], axis=1)
@@ -614,7 +604,7 @@ class HouseModel:
 
         return joined(
             parts_by_module(self.fitted, spectra, scans),
-            lambda part: changeover_table(part.fitted, part.samples(), before=before, after=after),
+            lambda part: changeover_table(part.fitted, part.samples, before=before, after=after),
         )
 
     def changeover_series(
@@ -663,14 +653,16 @@ class HouseModel:
         """
         from specmatch.house.reading.changeover import changeover_series
 
-        (part,) = self._one_module(spectra, scans)
-        return changeover_series(part.fitted, part.samples(), part.scans, before=before, after=after)
+        part = self._one_module(spectra, scans)
+        return changeover_series(part.fitted, part.samples, part.scans, before=before, after=after)
 
-    def _one_module(self, spectra: pd.DataFrame | Session, scans: pd.DataFrame | pd.Series | None) -> list[Part]:
-        parts = parts_by_module(self.fitted, spectra, scans)
-        if len(parts) > 1:
+    def _one_module(
+        self, spectra: pd.DataFrame | Session, scans: pd.DataFrame | pd.Series | None, *, every_pour: bool = False
+    ) -> Part:
+        part, *others = parts_by_module(self.fitted, spectra, scans, every_pour=every_pour)
+        if others:
             raise TableError("the samples were measured on two modules of the model; give those of one at a time")
-        return parts
+        return part
 
     def next_package(
         self,
@@ -728,9 +720,8 @@ class HouseModel:
         >>> house.next_package(packages, "Amber Lane").decision, house.next_package(packages, "Meadow Pils").decision
         ('consistent', 'hold')
         """
-        (part,) = self._one_module(spectra, scans)
-        samples = part.samples(every_pour=True)
-        pours, on = samples.pours, day_of(samples.measured_on[0])
+        part = self._one_module(spectra, scans, every_pour=True)
+        pours, on = part.samples.pours, day_of(part.samples.measured_on[0])
         if len(lots := part.batches()) > 1:
             one, other = lots[:2]
             raise TableError(f"the packages are of batches {one!r} and {other!r}; give those of one lot at a time")

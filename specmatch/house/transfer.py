@@ -11,7 +11,7 @@ import pandas as pd
 from specmatch.batches import check_scans
 from specmatch.errors import OptionError, TableError
 from specmatch.house.fitting.fitted import Conditions, FittedHouse, SharedPours, departures_from, plain_text
-from specmatch.house.fitting.second_module import own_set_advised, teach_module, with_module
+from specmatch.house.fitting.second_module import own_set_advised, teach_module
 from specmatch.house.reading.samples import PARTS, prepare_samples
 from specmatch.measurement.folder.stated import as_stated
 from specmatch.reference.tables.alignment import check_band
@@ -67,7 +67,7 @@ def transfer_house(
         nm = fitted.wavelength_nm
         reflectance = np.where((nm >= band_nm[0]) & (nm <= band_nm[1]), reflectance, np.nan)  # no light, no value
     shared = SharedPours(reflectance, samples.sample_of_pour[good], batch[samples.sample_of_pour][good])
-    return with_module(fitted, teach_module(fitted, shared, names, false_reject_rate=false_reject_rate))
+    return teach_module(fitted, shared, names, false_reject_rate=false_reject_rate)
 
 
 def transfers_table(fitted: FittedHouse) -> pd.DataFrame:

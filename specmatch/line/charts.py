@@ -9,6 +9,7 @@ import json
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from statistics import NormalDist
 
 import numpy as np
@@ -327,15 +328,12 @@ def line_charts(
     its optical density, which no model moves; without one, by its reading.
     """
     period, name = _period(journals)
+    make = partial(make_chart, period=period, period_name=name, false_alarm_days=false_alarm_days)
     charts: list[ControlChart] = []
 
     def add(kind: str, subject: str, unit: str, points: list[Point]) -> None:
         if points:
-            charts.append(
-                make_chart(
-                    kind, subject, unit, points, period=period, period_name=name, false_alarm_days=false_alarm_days
-                )
-            )
+            charts.append(make(kind, subject, unit, points))
 
     model = _newest_model(journals)
     if beer is None:
@@ -350,8 +348,9 @@ def line_charts(
     beers = _names(journals, "claimed", "kind = 'reading' AND claimed IS NOT NULL") if beer is None else [beer]
     for claimed in beers:
         runs = _runs(journals, claimed, model)
-        add(COLOUR, claimed, runs[0].rows[0]["reading"]["colour_unit"] if runs else "", [_colour(r) for r in runs])
-        typicality += [_typicality(run) for run in runs]
+        unit = runs[0][0][0]["reading"]["colour_unit"] if runs else ""
+        add(COLOUR, claimed, unit, [_point(rows[-1], _colour(rows), held=held) for rows, held in runs])
+        typicality += [_point(rows[-1], _typicality(rows), held=held) for rows, held in runs]
     if beer is None:
         add(TYPICALITY, "all beers", "", sorted(typicality, key=lambda point: point.unix))
     return charts
@@ -428,26 +427,16 @@ def _controls(journals: Sequence[Journal], line: str, model: str) -> list[tuple[
     return found
 
 
-def _point(row: Record, value: float) -> Point:
-    return Point(row["entry"], row["measured_at"], row["measured_unix"], value)
+def _point(row: Record, value: float, *, held: bool = False) -> Point:
+    return Point(row["entry"], row["measured_at"], row["measured_unix"], value, held)
 
 
 def _values(rows: list[Record], name: str) -> list[Point]:
     return [_point(row, row["reading"][name]) for row in rows if row["reading"].get(name) is not None]
 
 
-@dataclass(frozen=True)
-class _Run:
-    rows: list[Record]
-    held: bool
-
-    def point(self, value: float) -> Point:
-        last = self.rows[-1]
-        return Point(last["entry"], last["measured_at"], last["measured_unix"], value, self.held)
-
-
-def _runs(journals: Sequence[Journal], claimed: str, model: str) -> list[_Run]:
-    """Readings of a beer by run, in the order of time; those that a fault or a control spoilt are left aside."""
+def _runs(journals: Sequence[Journal], claimed: str, model: str) -> list[tuple[list[Record], bool]]:
+    """Readings of a beer by run in the order of time, and whether each was held; without spoilt ones."""
     sql = "SELECT line, lot FROM entries WHERE run_state = 'held' AND claimed = ?"
     held = {key for journal in journals for key in journal.query(sql, (claimed,))}
     runs: dict[tuple[str, str], list[Record]] = {}
@@ -456,14 +445,14 @@ def _runs(journals: Sequence[Journal], claimed: str, model: str) -> list[_Run]:
         if fit and row.get("reading", {}).get("colour") is not None:
             # where no lot is known every sample stands alone
             runs.setdefault((row["line"], row["lot"] or row["sample"]), []).append(row)
-    return [_Run(rows, key in held) for key, rows in runs.items()]
+    return [(rows, key in held) for key, rows in runs.items()]
 
 
-def _colour(run: _Run) -> Point:
-    return run.point(float(np.mean([row["reading"]["colour"] for row in run.rows])))
+def _colour(rows: list[Record]) -> float:
+    return float(np.mean([row["reading"]["colour"] for row in rows]))
 
 
-def _typicality(run: _Run) -> Point:
-    p_values = [min(max(row["reading"]["p_value"] or 0.0, LEAST_P), 1.0 - LEAST_P) for row in run.rows]
+def _typicality(rows: list[Record]) -> float:
+    p_values = [min(max(row["reading"]["p_value"] or 0.0, LEAST_P), 1.0 - LEAST_P) for row in rows]
     # the limits of a chart are those of normal values: p-values of good readings are even, their normal scores normal
-    return run.point(float(np.mean([NormalDist().inv_cdf(p) for p in p_values])))
+    return float(np.mean([NormalDist().inv_cdf(p) for p in p_values]))

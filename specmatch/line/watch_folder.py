@@ -141,11 +141,10 @@ def watch(
         if once:
             for row in watcher.once():
                 note(row)
+            for name, reason in watcher.waiting.items() if complain is not None else ():
+                complain_of(f"{name}: {reason}")
         else:
             watcher.run(stop or threading.Event(), note, complain=complain_of, beat=beat)
-        if once and complain is not None:
-            for name, reason in watcher.waiting.items():
-                complain(f"{name}: {reason}")
         return Watched(count[True] + count[False], count[True], dict(watcher.waiting))
 
 

@@ -84,16 +84,11 @@ def _folder_lines(found: _Found) -> list[str]:
     return [roles, *found["doubts"], f"next: specmatch measure {found['file']}"]
 
 
-def _journal_lines(found: _Found) -> list[str]:
-    del found
-    return ["a journal (SQLite): see specmatch history"]
-
-
 _LINES: dict[str, Callable[[_Found], list[str]]] = {
     SCAN_FILE: _scan_lines,
     SHEET: _sheet_lines,
     MODEL: _model_lines,
     SET: _set_lines,
     FOLDER: _folder_lines,
-    JOURNAL: _journal_lines,
+    JOURNAL: lambda _: ["a journal (SQLite): see specmatch history"],
 }

@@ -29,7 +29,7 @@ from specmatch.house.fitting.second_module import fit_set
 from specmatch.house.house_model import HouseModel
 from specmatch.house.reading.colour import budget_table
 from specmatch.house.reading.readings import figures_table
-from specmatch.house.reading.samples import joined, match_samples, parts_by_module, scans_alone
+from specmatch.house.reading.samples import joined, parts_by_module, scans_alone
 from specmatch.long_jobs import counted_off, one_thread, step
 from specmatch.maths.regression.conformal import coverage_spread
 from specmatch.maths.statistics.agreement import agreement
@@ -230,22 +230,13 @@ def _hold_out(
     lab = labs_told_apart(fitted, refs.batches, batch_of)
     spectra = refs.spectra.loc[scans.index]
     parts = parts_by_module(fitted, spectra, scans)
-    samples = {id(part): part.samples() for part in parts}
-    matches = {id(part): match_samples(part.fitted, samples[id(part)]) for part in parts}
     readings, p_values = (
         joined(parts, answer).set_axis(pd.Index(batch_of, name="batch"))
-        for answer in (
-            lambda part: figures_table(
-                part.fitted, samples[id(part)], matches[id(part)], levels, false_reject_rate, lab
-            ),
-            lambda part: pd.DataFrame(
-                matches[id(part)].p_value, index=samples[id(part)].index, columns=list(part.fitted.beers)
-            ),
-        )
+        for answer in (lambda part: figures_table(part, levels, false_reject_rate, lab), lambda part: part.p_values)
     )
     blends = [
-        held_blends(part.fitted, own, list(beer_of.loc[own.index]), false_reject_rate)
-        for part, own in zip(parts, samples.values(), strict=True)
+        held_blends(part.fitted, part.samples, list(beer_of.loc[part.samples.index]), false_reject_rate)
+        for part in parts
     ]
     intervals = [
         pd.DataFrame({

@@ -15,7 +15,7 @@ from specmatch.house.fitting.pours import FEWEST_BATCHES, SetPours, gather_set
 from specmatch.house.reading.samples import SampleSet
 from specmatch.long_jobs import counted_off, one_thread
 from specmatch.maths.classification.blends import BLEND_SHARES, hold_blends
-from specmatch.maths.classification.class_model import ClassModel, fit_class_model
+from specmatch.maths.classification.class_model import ClassModel
 from specmatch.maths.classification.evidence import sample_size
 from specmatch.maths.spectra.transforms import LEAST_REFLECTANCE
 from specmatch.maths.statistics.levels import binomial_bounds, mean_by
@@ -105,14 +105,8 @@ def _refused(pours: SetPours, out: Mask, false_reject_rate: float) -> dict[int, 
     """Return of each beer left out how many of its batches are refused, and how many there are."""
     levels = pours.levels
     first_sample = levels.sample[np.unique(levels.codes("batch"), return_index=True)[1]]
-    kept = ~out[levels.codes("beer")]
-    fit = fit_class_model(
-        pours.reflectance[kept],
-        levels.part(kept),
-        false_reject_rate=false_reject_rate,
-        shared=pours.shared_noise(kept),
-        session=pours.sessions(kept),
-    )
+    others = pours.part(~out[levels.codes("beer")])
+    fit = others.identity(false_reject_rate, others.shared_noise())
     own = first_sample[out[levels.beer]]
     p = fit.match(levels.mean(pours.reflectance, to="sample")[own], levels.counts("sample")[own]).p_value
     refused, beer = p.max(axis=1) <= false_reject_rate, levels.beer[out[levels.beer]]

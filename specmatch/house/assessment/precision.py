@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 
 
 CONDITIONS = ("operator", "instrument", "session")
+PRECISION = ["repeatability", "conditions", "reproducibility"]
 CROSSED, NESTED, PARTLY = "crossed", "nested", "partly crossed"
 MANY_POURS = 3
 
@@ -237,10 +238,7 @@ def _crossed(study: _Study) -> tuple[pd.DataFrame, pd.DataFrame, list[str]]:
     if once:
         components.loc["pours", "df"] = layout.df[-2]
         components, of_conditions[-2] = components.drop(names[-2]), 0.0
-    precision = _table(
-        layout, ["repeatability", "conditions", "reproducibility"],
-        np.array([of_pours, of_conditions, of_pours + of_conditions]),
-    )  # fmt: skip
+    precision = _table(layout, PRECISION, np.array([of_pours, of_conditions, of_pours + of_conditions]))
     return components, precision, said
 
 
@@ -272,11 +270,7 @@ def _nested(study: _Study) -> tuple[pd.DataFrame, pd.DataFrame, list[str]]:
     low, high = mean_square_bounds([1.0], [variance], [df])
     row = {"sd": np.sqrt(variance), "sd_low": np.sqrt(low), "sd_high": np.sqrt(high)}
     components = pd.DataFrame([{**row, "share": np.nan, "df": df}], index=pd.Index(["pours"], name="component"))
-    blank = {"sd": np.nan, "sd_low": np.nan, "sd_high": np.nan, "df": np.nan}
-    precision = pd.DataFrame(
-        [{**row, "df": float(df)}, blank, blank],
-        index=pd.Index(["repeatability", "conditions", "reproducibility"], name="component"),
-    )
+    precision = pd.DataFrame([{**row, "df": float(df)}], PRECISION[:1]).reindex(PRECISION).rename_axis("component")
     told = (
         "batches do not cross the conditions: what conditions add cannot be told from what batches are; this study "
         "tells repeatability only. Measure two batches or more under every condition"
@@ -443,21 +437,11 @@ def _scores(table: pd.DataFrame, common: np.ndarray) -> pd.DataFrame:
         zeta = off / np.hypot(own, middle_sd)
     en = zeta / 2.0
     size = np.abs(z)
-    return pd.DataFrame(
-        {
-            "material": table["material"],
-            "participant": table["participant"],
-            "value": value,
-            "assigned": middle,
-            "assigned_sd": middle_sd,
-            "sd": sd,
-            "z": z,
-            "zeta": zeta,
-            "en": en,
-            "judged": np.select([np.isnan(z), size >= ACTION, size >= WARNING], ["", FAILED, DOUBTFUL], OK),
-            "judged_en": np.where(np.isnan(en), "", np.where(np.abs(en) < PASSING_EN, OK, FAILED)),
-        }
-    )
+    return table[["material", "participant"]].assign(
+        value=value, assigned=middle, assigned_sd=middle_sd, sd=sd, z=z, zeta=zeta, en=en,
+        judged=np.select([np.isnan(z), size >= ACTION, size >= WARNING], ["", FAILED, DOUBTFUL], OK),
+        judged_en=np.where(np.isnan(en), "", np.where(np.abs(en) < PASSING_EN, OK, FAILED)),
+    )  # fmt: skip
 
 
 def _checked(table: pd.DataFrame, needed: tuple[str, ...], name: str) -> pd.DataFrame:

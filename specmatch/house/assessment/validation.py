@@ -40,7 +40,6 @@ from specmatch.warning_codes import RESCAN, worst_effect
 from specmatch.wording import counted
 
 if TYPE_CHECKING:
-    from specmatch.house.house_model import HouseModel
     from specmatch.measurement.session import Session
 
 
@@ -339,9 +338,9 @@ def _old_scatter(house: HouseModel, fit: ColourModel, pours: Ints) -> Scatter:
     mean_square, *rest = np.average(
         [(one.mean_square, one.kurtosis, one.reach, one.inside, one.drawn_in) for one in each], axis=0, weights=share
     ).tolist()
-    if not np.isfinite(rest).all():  # nothing is drawn in where more than half of the errors agree
-        return Scatter(mean_square, each[0].df, each[0].n_beers, rest[0])
-    return Scatter(mean_square, each[0].df, each[0].n_beers, *rest)
+    # nothing is drawn in where more than half of the errors agree
+    known = rest if np.isfinite(rest).all() else rest[:1]
+    return Scatter(mean_square, each[0].df, each[0].n_beers, *known)
 
 
 def judge_batches(house: HouseModel, compared: pd.DataFrame, left_out: pd.DataFrame, table: pd.DataFrame) -> Validation:

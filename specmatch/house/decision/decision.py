@@ -97,54 +97,36 @@ def decide(
     if faults:
         sentence = WARNING_CODES[faults[0]].sentence
         return Decision(RESCAN, f"the scan is not fit to be judged: {sentence}", "mend the cause and measure again")
-    got = _of_identity(
-        claimed, claimed_p_value, false_reject_rate, nearest_beer, plausible_beers,
-        (claimed,) if beers is None else beers, colour,
-    )  # fmt: skip
-    doubts = [code for code in warnings if WARNING_CODES[code].effect == HOLD]
-    if got.decision == CONSISTENT and doubts:
-        return Decision(
-            HOLD, f"{got.reason}; but {WARNING_CODES[doubts[0]].sentence}", "settle that, then verify again"
-        )
-    return got
-
-
-def _of_identity(
-    claimed: str,
-    claimed_p_value: float,
-    false_reject_rate: float,
-    nearest_beer: str,
-    plausible_beers: Sequence[str],
-    meant: Collection[str],
-    colour: ColourVerdict | None,
-) -> Decision:
-    """Judge a claim by the beer that the scan looks like, and by its colour."""
+    meant = (claimed,) if beers is None else beers
     others = [beer for beer in plausible_beers if beer not in meant]
-    if any(beer in meant for beer in plausible_beers):
-        typical = f"typical of {claimed} (p = {claimed_p_value:.2f})"
-        if colour is not None and not colour.passes:
+    if len(others) == len(plausible_beers):
+        return _not_typical(claimed, claimed_p_value, false_reject_rate, nearest_beer, others)
+    reason, advice = f"typical of {claimed} (p = {claimed_p_value:.2f})", "go on"
+    if colour is not None:
+        reason = f"{reason}; {colour.sentence}"
+        if not colour.passes:
             advice = "keep the packages, measure the colour by transmission"
             if colour.verdict == CANNOT_TELL:
                 advice = "keep the packages; measure again or by transmission, which says it more closely"
-            return Decision(HOLD, f"{typical}; {colour.sentence}", advice)
-        if colour is not None:
-            typical = f"{typical}; {colour.sentence}"
-        if others:
-            return Decision(
-                CONSISTENT,
-                f"{typical}, and as well of {', '.join(others)}"
-                if colour is None
-                else f"{typical}; as typical of {', '.join(others)}",
-                f"this check cannot tell {claimed} from {', '.join(others)}: confirm by another route where it matters",
-            )
-        return Decision(CONSISTENT, typical, "go on")
-    if np.isnan(claimed_p_value):
+            return Decision(HOLD, reason, advice)
+    if others:
+        named = ", ".join(others)
+        reason += f", and as well of {named}" if colour is None else f"; as typical of {named}"
+        advice = f"this check cannot tell {claimed} from {named}: confirm by another route where it matters"
+    doubts = [code for code in warnings if WARNING_CODES[code].effect == HOLD]
+    if doubts:
+        return Decision(HOLD, f"{reason}; but {WARNING_CODES[doubts[0]].sentence}", "settle that, then verify again")
+    return Decision(CONSISTENT, reason, advice)
+
+
+def _not_typical(claimed: str, p_value: float, false_reject_rate: float, nearest: str, others: list[str]) -> Decision:
+    if np.isnan(p_value):
         return Decision(
             HOLD,
             f"{claimed} is not offered on the day this sample was measured (valid_from, valid_to of the beers table)",
             "keep the packages; correct the claim, or the table of beers",
         )
-    unlikely = f"{p_in_words(claimed_p_value)}; held under {false_reject_rate:.3g}"
+    unlikely = f"{p_in_words(p_value)}; held under {false_reject_rate:.3g}"
     if others:
         return Decision(
             HOLD,
@@ -153,7 +135,7 @@ def _of_identity(
         )
     return Decision(
         HOLD,
-        f"not typical of {claimed} ({unlikely}) nor of any beer of the set; the nearest is {nearest_beer}",
+        f"not typical of {claimed} ({unlikely}) nor of any beer of the set; the nearest is {nearest}",
         "keep the packages, pour again; if it stands, measure by transmission and find out what it is",
     )
 

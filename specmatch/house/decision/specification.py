@@ -157,8 +157,7 @@ def load_specification(model: str | Path, *, beers: Sequence[str] | None = None)
 
 def _limits(path: Path, sheet: Sheet, beers: Sequence[str] | None) -> tuple[ColourLimits, ...]:
     rows: list[ColourLimits] = []
-    for line, cells, days in _rows(path, sheet, LIMIT_COLUMNS, ("beer", "unit", _given(sheet))):
-        where = f"{path.name}, line {line}"
+    for where, cells, days in _rows(path, sheet, LIMIT_COLUMNS, ("beer", "unit", _given(sheet))):
         _known_beer(where, cells["beer"], beers)
         target, low, high = _low_and_high(where, cells)
         unit, rule = unit_of(cells["unit"]), folded(cells["rule"]) or GUARDED
@@ -214,8 +213,7 @@ def _low_and_high(where: str, cells: dict[str, str]) -> tuple[float, float, floa
 
 def _labels(path: Path, sheet: Sheet, beers: Sequence[str] | None) -> tuple[PackageLabel, ...]:
     rows = []
-    for line, cells, days in _rows(path, sheet, LABEL_COLUMNS, ("label", "beer")):
-        where = f"{path.name}, line {line}"
+    for where, cells, days in _rows(path, sheet, LABEL_COLUMNS, ("label", "beer")):
         if not cells["label"]:
             raise SheetError(f"{where}, column label: blank; name the label")
         _known_beer(where, cells["beer"], beers)
@@ -231,8 +229,8 @@ def _labels(path: Path, sheet: Sheet, beers: Sequence[str] | None) -> tuple[Pack
 
 def _rows(
     path: Path, sheet: Sheet, columns: Sequence[str], needed: Sequence[str]
-) -> list[tuple[int, dict[str, str], tuple[date | None, date | None]]]:
-    """Read the rows of a sheet: the line of each, its cells, and the days from which and to which it is valid."""
+) -> list[tuple[str, dict[str, str], tuple[date | None, date | None]]]:
+    """Read the rows of a sheet: where each stands, its cells, and the days from which and to which it is valid."""
     notes = [*sheet.notes]
     missing = [column for column in needed if column not in sheet.table]
     if missing:
@@ -253,11 +251,10 @@ def _rows(
     for line, row, first, last in zip(
         sheet.lines, sheet.table.to_dict("records"), days[: len(blank)], days[len(blank) :], strict=True
     ):
+        where = f"{path.name}, line {line}"
         if first and last and first > last:
-            raise SheetError(
-                f"{path.name}, line {line}: valid_from {first} lies after valid_to {last}; correct the days"
-            )
-        rows.append((line, {column: str(row.get(column, "")).strip() for column in columns}, (first, last)))
+            raise SheetError(f"{where}: valid_from {first} lies after valid_to {last}; correct the days")
+        rows.append((where, {column: str(row.get(column, "")).strip() for column in columns}, (first, last)))
     return rows
 
 

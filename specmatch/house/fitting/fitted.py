@@ -6,7 +6,8 @@ offered for it: those that were brewed on the day it was measured.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -137,18 +138,10 @@ class Conditions:
 
 def learn_conditions(scans: pd.DataFrame, reference_kind: str | None = None) -> Conditions:
     """Return the conditions of a set."""
-    kinds = (reference_kind,) if reference_kind else _texts(scans, "reference_kind")
-    return Conditions(
-        stage=_texts(scans, "stage"),
-        cup=_texts(scans, "cup"),
-        reference_kind=kinds,
-        cup_mm=_range(scans, "cup_mm"),
-        fill_ml=_range(scans, "fill_ml"),
-        temperature_c=_range(scans, "temperature_c"),
-        instrument=_texts(scans, "instrument"),
-        lamp=_texts(scans, "lamp"),
-        base=_texts(scans, "base"),
-    )
+    found: dict[str, Any] = {
+        one.name: (_range if one.name in _UNITS else _texts)(scans, one.name) for one in fields(Conditions)
+    }
+    return Conditions(**found | ({"reference_kind": (reference_kind,)} if reference_kind else {}))
 
 
 def departures_from(conditions: Conditions, scans: pd.DataFrame) -> dict[str, list[str]]:

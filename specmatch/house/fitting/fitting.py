@@ -14,7 +14,7 @@ from specmatch.house.fitting.colour_cautions import ColourWarnings, learn_colour
 from specmatch.house.fitting.fitted import FittedHouse, KeptPours, learn_conditions, learn_offered
 from specmatch.house.fitting.pours import FEWEST_BATCHES, SetPours, batch_means_in_chunks, gather_set
 from specmatch.maths.applicability import fit_domain
-from specmatch.maths.classification.class_model import ClassModel, add_batches, fit_class_model
+from specmatch.maths.classification.class_model import ClassModel, add_batches
 from specmatch.maths.classification.sessions import SharedNoise
 from specmatch.maths.faults.fault_model import FaultModel, calibrate_thresholds, carry_sessions, fit_fault_model
 from specmatch.maths.faults.replicates import odd_among_mates
@@ -46,17 +46,15 @@ def fit_house(
     pours, faults, odd_names, shared = _learn_good_scans(pours, grown_from, figures_only=figures_only)
     refit_reasons: tuple[str, ...] = ()
     if grown_from is None:
-        identity = fit_class_model(
-            pours.reflectance, pours.levels, false_reject_rate=false_reject_rate, shared=shared, session=pours.session
-        )
+        identity = pours.identity(false_reject_rate, shared)
     else:
         identity, refit_reasons = _grow_identity(grown_from, pours)
     batch_means = None
     if pours.some_of_many:
-        whole = batch_means_in_chunks(refs, pours, faults)
+        batch_means, odd_of_all = batch_means_in_chunks(refs, pours, faults)
         learnt_from = set(pours.names)
-        others = (name for name in whole.odd_pours if name not in learnt_from)
-        batch_means, odd_names = whole.means, tuple(dict.fromkeys((*odd_names, *others)))
+        others = (name for name in odd_of_all if name not in learnt_from)
+        odd_names = tuple(dict.fromkeys((*odd_names, *others)))
     colour, cautions = fit_set_colour(pours, refs.colour_unit, batch_means, shared)
     return FittedHouse(
         wavelength_nm=pours.wavelength_nm,
@@ -104,7 +102,7 @@ def _learn_good_scans(
     if odd.any():
         logger.info("pours left out of the fit, at odds with their mates: %s", ", ".join(odd_names))
         # at least two mates stay of each sample, so that no code falls out
-        pours, optics = pours.without(odd), faults.optics
+        pours, optics = pours.part(~odd), faults.optics
         faults, _ = fit_fault_model(pours.reflectance, pours.levels, wavelength_nm=pours.wavelength_nm, optics=optics)
     if not figures_only:
         faults = calibrate_thresholds(faults, pours.reflectance, pours.levels)

@@ -20,6 +20,7 @@ import pandas as pd
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.batches import in_ebc, lab_values_of
 from specmatch.errors import ReferenceSetError, TableError, TooFewBatchesError, WavelengthMismatchError
+from specmatch.maths.classification.class_model import ClassModel, fit_class_model
 from specmatch.maths.classification.sessions import SharedNoise, shared_noise
 from specmatch.maths.faults.fault_model import FaultModel
 from specmatch.maths.faults.replicates import odd_among_mates
@@ -129,14 +130,6 @@ _checked = partial(check_spectra, any_wavelength=True)
 SCANS_AT_A_TIME = 1 << 14
 
 
-@dataclass(frozen=True)
-class WholeBatches:
-    """What all pours of a set say."""
-
-    means: Floats  # (K, p): mean reflectance of each batch, samples weighing alike, odd pours left out
-    odd_pours: tuple[str, ...]  # pours that depart from mates which agree
-
-
 def pours_to_learn_from(scans: pd.DataFrame, samples_of: Mapping[str, int] | None = None) -> Mask | None:
     """Choose pours of a large set, whole samples spread evenly over each batch."""
     # -> (n_scans,)
@@ -157,8 +150,9 @@ def pours_to_learn_from(scans: pd.DataFrame, samples_of: Mapping[str, int] | Non
     return None if pour_kept.all() else pour_kept[pour]
 
 
-def batch_means_in_chunks(refs: ReferenceSet, pours: SetPours, faults: FaultModel) -> WholeBatches:
+def batch_means_in_chunks(refs: ReferenceSet, pours: SetPours, faults: FaultModel) -> tuple[Floats, list[str]]:
     """Take the mean of each batch over all of its pours, some batches at a time, and find the odd ones among them."""
+    # -> (K, p), samples weighing alike, odd pours left out; the names of those
     spectra, scans = refs.spectra, pours.scans
     place = spectra.index.get_indexer(scans.index)
     batch = pd.factorize(scans["batch"])[0].astype(np.int64)  # sorted by batch: codes as in `pours.batches`
@@ -188,7 +182,7 @@ def batch_means_in_chunks(refs: ReferenceSet, pours: SetPours, faults: FaultMode
         odd_names += [str(name) for name in names[odd]]
         # at least two mates stay of each sample, so that none falls out
         means[batch[rows[0]] : batch[rows[-1]] + 1] = levels.part(~odd).mean(values[~odd], to="batch")
-    return WholeBatches(means, tuple(odd_names))
+    return means, odd_names
 
 
 def _spread(group: Ints, wanted: Ints) -> Mask:
@@ -218,22 +212,20 @@ class SetPours:
     path_law: PathLaw | None = None
     values: LabValues | None = None  # who measured the lab colours and how well; None where nothing is stated
 
-    def shared_noise(self, kept: Mask | None = None) -> SharedNoise | None:
+    def shared_noise(self) -> SharedNoise | None:
         """Return what batches of one session share and the scatter of these beers lacks, or None."""
-        if kept is None:
-            return shared_noise(self.reflectance, self.levels, self.session, wavelength_nm=self.wavelength_nm)
-        return shared_noise(
-            self.reflectance[kept], self.levels.part(kept), self.sessions(kept), wavelength_nm=self.wavelength_nm
+        return shared_noise(self.reflectance, self.levels, self.session, wavelength_nm=self.wavelength_nm)
+
+    def identity(self, false_reject_rate: float, shared: SharedNoise | None) -> ClassModel:
+        """Learn to tell the beers of these pours apart; `shared` as `shared_noise` returns it."""
+        return fit_class_model(
+            self.reflectance, self.levels, false_reject_rate=false_reject_rate, shared=shared, session=self.session
         )
 
-    def sessions(self, kept: Mask) -> Ints:
-        """Return the code of the session of each batch of these pours."""
-        return self.session[np.unique(self.levels.codes("batch")[kept])]
-
-    def without(self, odd: Mask) -> SetPours:
-        """Return the same pours without some, of each sample of which at least one stays."""
-        kept = ~odd
-        return replace(self, names=self.names[kept], reflectance=self.reflectance[kept], levels=self.levels.part(kept))
+    def part(self, kept: Mask) -> SetPours:
+        """Return some of the pours, their levels and sessions counted anew; names and lab colours stay those of all."""
+        levels, session = self.levels.part(kept), self.session[np.unique(self.levels.codes("batch")[kept])]
+        return replace(self, names=self.names[kept], reflectance=self.reflectance[kept], levels=levels, session=session)
 
 
 def session_of_batches(scans: pd.DataFrame, batches: tuple[str, ...]) -> Ints:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Collection
-from dataclasses import dataclass, replace
+from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,7 +17,6 @@ from specmatch.house.fitting.fitted import Conditions, FittedHouse, KeptPours, S
 from specmatch.house.fitting.fitting import DOMAIN_FALSE_ALARM_RATE, fit_house, fit_set_colour
 from specmatch.house.fitting.pours import SetPours, gather_set
 from specmatch.maths.applicability import fit_domain
-from specmatch.maths.classification.class_model import fit_class_model
 from specmatch.maths.faults.fault_model import calibrate_thresholds, fit_fault_model
 from specmatch.maths.spectra.channels import usable_band
 from specmatch.maths.spectra.noise import fit_light_noise
@@ -39,12 +39,9 @@ POUR_SD = 0.015
 MOST_COLOUR, MOST_IDENTITY, MOST_RETURNS = 1.0, 1.0, 0.1
 
 
-@dataclass(frozen=True)
-class OwnBatches:
-    """Batches that only the second module has measured: they need no carrying over."""
-
-    names: tuple[str, ...]  # (K,)
-    pours: KeptPours  # beers as the model counts them
+# batches that only the second module has measured, which need no carrying over: names and pours, beers as the model
+# counts them
+OwnBatches = tuple[tuple[str, ...], KeptPours]
 
 
 def fit_set(
@@ -76,11 +73,10 @@ def fit_set(
         )
         known = np.isin(pours.batches, fitted.batches)
         names = {"instrument": name, "lamp": "", "cup": "", "base": ""}
-        module = teach_module(
+        fitted = teach_module(
             fitted, _shared(fitted, pours, known), names,
             false_reject_rate=false_reject_rate, more=_own_batches(fitted, pours, known, name),
         )  # fmt: skip
-        fitted = with_module(fitted, module)
     for one in () if grown_from is None else grown_from.modules:
         if one.said in {other.said for other in fitted.modules}:
             continue
@@ -89,8 +85,7 @@ def fit_set(
             fitted = replace(fitted, refit_reasons=(*fitted.refit_reasons, reason))
             continue
         names = {part: getattr(one, part) for part in ("instrument", "lamp", "cup", "base")}
-        module = teach_module(fitted, one.pours, names, false_reject_rate=false_reject_rate)
-        fitted = with_module(fitted, module)
+        fitted = teach_module(fitted, one.pours, names, false_reject_rate=false_reject_rate)
     return fitted
 
 
@@ -119,7 +114,7 @@ def _own_batches(fitted: FittedHouse, pours: SetPours, known: Mask, module: str)
     levels = Levels.of_pours(pours.levels.sample[mine], batch[mine], beer[batch[mine]])
     values = None if pours.values is None else pours.values.part(rows)
     kept = KeptPours(pours.reflectance[mine], levels, pours.lab[rows], values, pours.session[rows])
-    return OwnBatches(tuple(np.array(pours.batches, dtype=object)[rows]), kept)
+    return tuple(np.array(pours.batches, dtype=object)[rows]), kept
 
 
 def own_set_advised(module: SecondModule) -> bool:
@@ -133,8 +128,8 @@ def own_set_advised(module: SecondModule) -> bool:
 def teach_module(
     own: FittedHouse, shared: SharedPours, names: dict[str, str], *, false_reject_rate: float,
     more: OwnBatches | None = None,
-) -> SecondModule:  # fmt: skip
-    """Learn the map from shared batches, carry the set over, and fit it anew."""
+) -> FittedHouse:  # fmt: skip
+    """Learn the map from shared batches, carry the set over, fit it anew, and return the model with that module."""
     kept = own.pours
     if kept is None:
         raise SpecmatchError(
@@ -154,10 +149,7 @@ def teach_module(
     if np.allclose(first, second, rtol=0.0, atol=1e-9):
         raise TableError("these scans are those of the set itself: measure the batches again, on the second module")
     pairs = pair(first, second, own_pours.astype(float), second_pours.astype(float), bench)
-
-    def judge(reflectance: Floats) -> Floats:
-        return _judged(own, reflectance, channels)
-
+    judge = partial(_judged, own, channels=channels)
     swapped = exchanged(pairs, bench, judge, own.beer_of_batch[codes])
     if swapped is not None:
         a, b = (int(codes[k]) for k in swapped)
@@ -178,15 +170,12 @@ def teach_module(
         return colour, float(np.sqrt(np.mean(size[:, :n_axes].sum(axis=1))))
 
     (colour_error, identity_error), (colour_excess, identity_excess) = parted(error), parted(excess)
-    return SecondModule(
+    module = SecondModule(
         **names, shared=tuple(own.batches[k] for k in codes), route=transfer.chosen.route,
         colour_error=colour_error, identity_error=identity_error, colour_excess=colour_excess,
         identity_excess=identity_excess, returns=transfer.amount_of("returns"), fitted=fitted, pours=shared,
     )  # fmt: skip
-
-
-def with_module(own: FittedHouse, module: SecondModule) -> FittedHouse:
-    """Return the model with one more module, which takes the place of an earlier one of these names."""
+    # it takes the place of an earlier one of these names
     others = tuple(one for one in own.modules if one.said.casefold() != module.said.casefold())
     return replace(own, modules=(*others, module))
 
@@ -263,7 +252,7 @@ def _fit_carried(
     # each batch by another map as likely as the best: the scatter of batches bears what the transfer may miss
     drawn = bench.noisier(carry_each(transfer, bench, rows, batch), batch)
     if more is not None:
-        seen = more.pours
+        names, seen = more
         plain, drawn = (np.vstack([one, seen.reflectance[:, channels]]) for one in (plain, drawn))
         levels = Levels.of_pours(*(
             np.concatenate([levels.codes(level), seen.levels.codes(level) + first])
@@ -271,7 +260,7 @@ def _fit_carried(
         ))  # fmt: skip
         values = None if values is None or seen.values is None else values.and_of(seen.values)
         lab, session = np.append(lab, seen.lab), np.append(session, seen.session + session.max() + 1)
-        batches = (*batches, *more.names)
+        batches = (*batches, *names)
     law = None if own.path_law is None else own.path_law.at(channels)
     faults, _ = fit_fault_model(drawn, levels, wavelength_nm=nm, path_law=law)
     faults = calibrate_thresholds(faults, drawn, levels)
@@ -279,7 +268,8 @@ def _fit_carried(
         names=pd.RangeIndex(len(plain)), reflectance=plain, wavelength_nm=nm, levels=levels, batches=batches,
         beers=own.beers, lab=lab, scans=pd.DataFrame(), some_of_many=False, values=values, session=session,
     )  # fmt: skip
-    shared = replace(pours, reflectance=drawn).shared_noise()
+    carried = replace(pours, reflectance=drawn)
+    shared = carried.shared_noise()
     colour, cautions = fit_set_colour(pours, own.colour_unit, None, shared)
     if colour is not None and cautions is not None and own.cautions is not None:
         # a colour fitted on one map bears one error all over: it joins the interval
@@ -293,7 +283,7 @@ def _fit_carried(
         beer_of_batch=levels.beer,
         colour=colour,
         cautions=cautions,
-        identity=fit_class_model(drawn, levels, false_reject_rate=false_reject_rate, shared=shared, session=session),
+        identity=carried.identity(false_reject_rate, shared),
         domain=fit_domain(drawn, levels, false_alarm_rate=DOMAIN_FALSE_ALARM_RATE),
         faults=faults,
         pours=None,

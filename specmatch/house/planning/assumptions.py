@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from difflib import get_close_matches
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -118,71 +118,58 @@ def ground_of(
         (HABITS[name].what, f"{value:g}", HABITS[name].unit, STATED if name in stated else DEFAULT)
         for name, value in habits.items()
     ]
-    shown = _shown_by(module, habits, stated, rows)
-    nm = shown.nm
-    shapes = smooth_shapes(nm)
+    shown, drift = _shown_by(module, habits, stated, rows)
+    shapes = smooth_shapes(shown["wavelength_nm"])
     house = Assumed(
-        wavelength_nm=nm,
-        noise=shown.noise,
+        **shown,
         law=replace(textbook_law(), returned=habits["matt_base"]),
         depth_mm=float(cup_depths(cups)[0]),
         colour_ebc=beers.colour_ebc,
-        known=np.full((len(beers.names), nm.size), np.nan),
+        known=np.full((len(beers.names), shapes.shape[1]), np.nan),
         unlike=SHAPE_SD[:, None] * shapes,
-        pour_sd=shown.pour_sd,
-        batch_sd=shown.batch_sd,
         shapes=(BATCH_SHAPE_SD / np.sqrt(np.arange(1.0, SHAPE_SD.size + 1.0)))[:, None] * shapes,
         lab_relative=habits["lab_sd"],
         lab_ebc=habits["lab_sd_ebc"],
         session_batches=max(1, round(habits["session_batches"])),
     )
     source = STATED if "lamp_drift" in stated else DEFAULT
-    drift, source = (habits["lamp_drift"], source) if np.isnan(shown.drift) else (shown.drift, MODULE)
+    drift, source = (habits["lamp_drift"], source) if np.isnan(drift) else (drift, MODULE)
     if refs is None:
         rows.append(("shapes of spectra", "the average beer's, and how real beers leave it", "", DEFAULT))
-        return Grounds(house, _table(rows), drift, source, ())
     ground = Grounds(house, _table(rows), drift, source, ())
+    if refs is None:
+        return ground
     must_be("set", refs)
     return _with_set(ground, beers, tuple(cups[0]), refs, rows, false_reject_rate)
-
-
-@dataclass(frozen=True)
-class _Shown:
-    """What is taken of a module and of the hands that pour."""
-
-    nm: Floats  # (p,)
-    noise: ChannelNoise
-    pour_sd: Floats  # pour_sd, batch_sd: (c,): along `CAUSES`
-    batch_sd: Floats
-    drift: float  # of the light an hour, NaN where nothing shows it
 
 
 def _shown_by(
     module: Commissioning | Session | None, habits: Mapping[str, float], stated: Mapping[str, float],
     rows: list[tuple[str, str, str, str]],
-) -> _Shown:  # fmt: skip
+) -> tuple[dict[str, Any], float]:  # fmt: skip
     """Take what good practice leaves, and of it what the module shows otherwise; said in further rows."""
-    pour, batch = POUR_SD.copy(), BATCH_SD.copy()
+    # -> fields of `Assumed`; drift of the light an hour, NaN where nothing shows it
+    nm, pour, batch, drift = GRID_NM, POUR_SD.copy(), BATCH_SD.copy(), np.nan
     pour[0], batch[0] = habits["fill_sd"], habits["batch_sd"]
     pour[CAUSES.index("white")] = habits["foam_sd"]
     noise = ChannelNoise(np.ones(GRID_NM.size), 1e-7, 3e-7)
     if module is None:
         rows.append(("noise of the module", "430-700 nm, even light", "", DEFAULT))
-        return _Shown(GRID_NM, noise, pour, batch, np.nan)
-    if isinstance(module, Commissioning):
+    elif isinstance(module, Commissioning):
         noise, drift, said = _of_commissioning(module, noise)
         rows.append(("noise of the module", said, "", MODULE))
-        return _Shown(GRID_NM, noise, pour, batch, drift)
-    nm, noise, pour_sd = _of_scans(module)
-    beside = np.arange(pour.size) > 0
-    # the same hands and the same module from batch to batch as from pour to pour, the beer itself aside
-    batch = np.where(beside, batch * pour_sd / POUR_SD, batch)
-    pour = np.where(beside | ("fill_sd" not in stated), pour_sd, pour)
-    rows[:] = [row for row in rows if row[0] != HABITS["foam_sd"].what]
-    said = f"{nm[0]:.0f}-{nm[-1]:.0f} nm, from {counted(len(module.spectra), 'scan')}"
-    rows.append(("noise of the module", said, "", MODULE))
-    rows.append(("foam, haze and light from pour to pour", "as the scans show and good practice has it", "", MODULE))
-    return _Shown(nm, noise, pour, batch, np.nan)
+    else:
+        nm, noise, pour_sd = _of_scans(module)
+        beside = np.arange(pour.size) > 0
+        # the same hands and the same module from batch to batch as from pour to pour, the beer itself aside
+        batch = np.where(beside, batch * pour_sd / POUR_SD, batch)
+        pour = np.where(beside | ("fill_sd" not in stated), pour_sd, pour)
+        rows[:] = [row for row in rows if row[0] != HABITS["foam_sd"].what]
+        said = f"{nm[0]:.0f}-{nm[-1]:.0f} nm, from {counted(len(module.spectra), 'scan')}"
+        rows.append(("noise of the module", said, "", MODULE))
+        shown = "as the scans show and good practice has it"
+        rows.append(("foam, haze and light from pour to pour", shown, "", MODULE))
+    return {"wavelength_nm": nm, "noise": noise, "pour_sd": pour, "batch_sd": batch}, drift
 
 
 def _table(rows: list[tuple[str, str, str, str]]) -> pd.DataFrame:

@@ -9,7 +9,7 @@ every scan has the noise of its module. Batches of one session share its referen
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -301,11 +301,7 @@ def curves(tries: Sequence[Sequence[Tried]]) -> pd.DataFrame:
     """Return a row a design: each figure, its Monte-Carlo error, and where nine houses in ten lie."""
     rows = []
     for rounds in tries:
-        design = rounds[0].design
-        row: dict[str, float] = {
-            "cup_mm": design.cup_mm, "fill_ml": design.fill_ml, "depth_mm": design.depth_mm,
-            "n_pours": design.n_pours, "n_batches": design.n_batches,
-        }  # fmt: skip
+        row: dict[str, float] = asdict(rounds[0].design)
         for name in FIGURES:
             values = np.array([one.figures[name] for one in rounds])
             mean, sd = summary(values)

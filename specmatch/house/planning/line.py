@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -25,19 +26,9 @@ SHIFTS = 1000
 MOST_READINGS = 100
 
 
-@dataclass(frozen=True)
-class LinePlan:
-    """What looking at a line comes to."""
-
-    table: pd.DataFrame  # a row an interval between readings; see `specmatch.plan`
-    packages: pd.DataFrame  # `taken`, `packages`, `chance`: of a lot that is looked at once
-    changeover: pd.Series
-    sentences: tuple[str, ...]
-
-
 def plan_line(rounds: Sequence[Tried], rate: float, line: Mapping[str, float], names: Sequence[str], *,
-              shifts: int, seed: int) -> LinePlan:  # fmt: skip
-    """Simulate shifts with the retest rule as it is."""
+              shifts: int, seed: int) -> tuple[dict[str, Any], tuple[str, ...]]:  # fmt: skip
+    """Simulate shifts by the retest rule as it is: fields `line`, `packages`, `changeover` of a plan, and sentences."""
     rng = np.random.default_rng([seed, 77])
     longest = max(_readings_a_run(minutes, line) for minutes in MINUTES) + 1
     sizes = np.diff(np.linspace(0, shifts, len(rounds) + 1).astype(int))
@@ -48,7 +39,8 @@ def plan_line(rounds: Sequence[Tried], rate: float, line: Mapping[str, float], n
     table["meets"] = enough
     packages, lot, wrong = _packages(line)
     change = _changeover(drawn, rate, names)
-    return LinePlan(table, packages, change, _sentences(table, packages, change, line, lot, wrong))
+    found = {"line": table, "packages": packages, "changeover": change}
+    return found, _sentences(table, packages, change, line, lot, wrong)
 
 
 def readings_in_time(phase: Floats, minutes: float, line: Mapping[str, float]) -> Ints:
@@ -154,12 +146,11 @@ def _packages(line: Mapping[str, float]) -> tuple[pd.DataFrame, int, int]:
     """Return from where packages of a finished lot are taken, and how many, for the chance wanted."""
     lot = max(1, round(line["pallets_an_hour"] * line["run_hours"]))
     wrong = int(np.clip(round(line["mix_up_pallets"]), 1, lot))
-    step = wrong
-    spread = -(-lot // step)
+    spread, every = -(-lot // wrong), "every pallet" if wrong == 1 else f"every {counted(wrong, 'pallet')}"
     needed = packages_needed(lot, wrong, line["chance"]) or lot
     rows = [
         ("one package of any pallets, at random", needed, chance_to_catch(lot, wrong, needed)),
-        (f"one package of every {counted(step, 'pallet')}" if step > 1 else "one package of every pallet", spread, 1.0),
+        (f"one package of {every}", spread, 1.0),
         ("one package of any pallet", 1, chance_to_catch(lot, wrong, 1)),
     ]
     return pd.DataFrame(rows, columns=["taken", "packages", "meets_one"]), lot, wrong

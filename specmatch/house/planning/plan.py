@@ -225,7 +225,7 @@ def plan(
     tries = _as_shown(tries, ground, wanted, seed)
     table = curves(tries)
     best, meets = advised(table, own_wishes)
-    at_line = plan_line(tries[best], wanted[1], own_line, listed.names, shifts=shifts, seed=seed)
+    at_line, of_line = plan_line(tries[best], wanted[1], own_line, listed.names, shifts=shifts, seed=seed)
     beer_by_beer = of_beers(tries[best], listed, ground)
     design, weeks = designs[best], float(beer_by_beer["weeks"].max())
     pairs, cup_by_cup = weak_pairs(tries, best, listed, own_wishes["caught"]), of_cups(tries, design)
@@ -237,14 +237,12 @@ def plan(
     rest = [*upkeep_said(kept), *listed.notes, *ground.notes, IT_IS_A_MODEL, *limits]
     return Plan(
         advice=advice,
-        sentences=(*first, *pairs["sentence"], *at_line.sentences, *rest),
+        sentences=(*first, *pairs["sentence"], *of_line, *rest),
         curves=table,
         beers=beer_by_beer,
         pairs=pairs,
         cups=cup_by_cup,
-        line=at_line.table,
-        packages=at_line.packages,
-        changeover=at_line.changeover,
+        **at_line,
         upkeep=kept,
         bench_sheet=bench_sheet(listed, design, ground.batches_there, int(own_habits["session_batches"])),
         assumed=ground.table,

@@ -98,20 +98,18 @@ def changeover_series(
         odd = [
             one for one, blend in zip(names[got.first :], blends, strict=True) if blend.p_value < UNLIKE / len(blends)
         ]
-    fractions = pd.Series(got.fractions, names)
+    first = None
     if odd:
         said = f"no {before} is seen in {listed(odd, 3)}, which {'look' if len(odd) > 1 else 'looks'} like no {after}"
-        said += f" and no blend of the two: find out what it is{dark}"
-        return ChangeoverSeries(None, got.smallest_visible, fractions, said)
-    if got.first is not None:
+        said += " and no blend of the two: find out what it is"
+    elif got.first is not None:
         first = str(names[got.first])
-        said = f"from sample {first} on it is {after}, with less than {seen} {before} in it{dark}"
-        return ChangeoverSeries(first, got.smallest_visible, fractions, said)
-    if got.left > 0.0:
+        said = f"from sample {first} on it is {after}, with less than {seen} {before} in it"
+    elif got.left > 0.0:
         said = f"the last samples still hold {_share(got.left)} {before} or more: it is not {after} yet"
     else:
         said = f"the part of {before} has not settled under {seen} by the last sample: take more"
-    return ChangeoverSeries(None, got.smallest_visible, fractions, said + dark)
+    return ChangeoverSeries(first, got.smallest_visible, pd.Series(got.fractions, names), said + dark)
 
 
 def path_between(fitted: FittedHouse, before: str, after: str) -> BlendPath:

@@ -58,7 +58,7 @@ def give_reasons(
             means.reflectance[named], means.counts[named], beer[named], found.rows(named)
         )
         reasons.colour_without_fault[named] = _colours(fitted, cleaned)
-    colour_ebc = in_ebc(colour, fitted.colour_unit)
+    colour_ebc, value, unit = in_ebc(colour, fitted.colour_unit), fitted.value_name, fitted.colour_unit
     for row in named.tolist():
         pours = "one pour" if means.counts[row] == 1 else f"{means.counts[row]} pours that agree"
         said = in_words(found, row, pours=pours)
@@ -67,9 +67,10 @@ def give_reasons(
         if row in reasons.codes and EXCLUDING & set(codes):
             reasons.codes[row] = tuple(code for code in reasons.codes[row] if code not in EXCLUDING)
         reasons.against_beer[row] = [code for code in codes if code not in reasons.codes.get(row, ())]
+        would = f"without it the {value} would read {without:.1f} {unit}, not {colour[row]:.1f}"
         reasons.of_beer[row] = (
             f"against {fitted.beers[beer[row]]}: {said} (explains {found.share[row]:.0%} of the departure)"
-            f"{_moved(colour[row], without, fitted.value_name, fitted.colour_unit)}; {_words(found.fault[row]).advice}"
+            f"{_moved(colour[row], without, value, would)}; {_words(found.fault[row]).advice}"
         )
         _add(reasons, row, codes, reasons.of_beer[row])
     for row in np.flatnonzero(unlike & (found.fault == NO_FAULT)).tolist():
@@ -146,11 +147,8 @@ def _tell_of_pours(reasons: Reasons, fitted: FittedHouse, samples: SampleSet, od
             codes += _codes(odd.finding, k, float(in_ebc(colour[[row]], fitted.colour_unit)[0]))
             advice = _words(odd.finding.fault[k]).advice
             reasons.colour_without_fault[row] = colour[row]
-        moved = ""
-        if np.isfinite(colour[row]):
-            moved = f"; with it the {fitted.value_name} would read {colour_with[row]:.1f} {fitted.colour_unit}"
-            if abs(colour_with[row] - colour[row]) < SMALL_MOVE * colour[row]:
-                moved = f"; the {fitted.value_name} hardly changes with it"
+        would = f"with it the {fitted.value_name} would read {colour_with[row]:.1f} {fitted.colour_unit}"
+        moved = _moved(colour[row], colour_with[row], fitted.value_name, would)
         _add(
             reasons,
             row,
@@ -175,12 +173,10 @@ def _codes(found: Diagnosis, k: int, colour_ebc: float) -> list[str]:
     return codes
 
 
-def _moved(colour: float, without: float, name: str, unit: str) -> str:
-    if not (np.isfinite(colour) and np.isfinite(without)):
+def _moved(colour: float, other: float, name: str, would: str) -> str:
+    if not (np.isfinite(colour) and np.isfinite(other)):
         return ""
-    if abs(without - colour) < SMALL_MOVE * colour:
-        return f"; the {name} hardly changes with it"
-    return f"; without it the {name} would read {without:.1f} {unit}, not {colour:.1f}"
+    return f"; the {name} hardly changes with it" if abs(other - colour) < SMALL_MOVE * colour else f"; {would}"
 
 
 def _colours(fitted: FittedHouse, reflectance: Floats) -> Floats:

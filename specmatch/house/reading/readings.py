@@ -21,7 +21,7 @@ from specmatch.house.fitting.fitted import FittedHouse
 from specmatch.house.fitting.pours import Averages
 from specmatch.house.reading.colour import ColourReadings, as_lab_reports, read_colours
 from specmatch.house.reading.explanations import Reasons, give_reasons
-from specmatch.house.reading.samples import SampleSet, widened
+from specmatch.house.reading.samples import Part, SampleSet, widened
 from specmatch.maths.classification.class_model import Match
 from specmatch.maths.faults.diagnosis import Diagnosis
 from specmatch.maths.faults.fault_model import best_explained_beer
@@ -113,18 +113,16 @@ NEAR_BEERS = 3
 
 
 def readings_table(
-    fitted: FittedHouse,
-    samples: SampleSet,
-    match: Match,
+    part: Part,
     coverage: float,
     false_reject_rate: float,
     claims: Sequence[str | None] | None = None,
     lab: str | Mapping[str, str] | None = None,
 ) -> pd.DataFrame:
     """Return a row a sample: colour with an interval, identity, warnings and the reasons behind them."""
-    f, means = fitted, samples.averages
+    f, samples, match = part.fitted, part.samples, part.match
+    means, nearest = samples.averages, match.distance.argmin(axis=1)
     n = len(means.names)
-    nearest = match.distance.argmin(axis=1)
     rows = np.arange(n)
     plausible = match.p_value > false_reject_rate
     assert f.domain is not None  # fits without one never leave `evaluate`
@@ -220,19 +218,15 @@ def _named(readings: pd.DataFrame, fitted: FittedHouse) -> pd.DataFrame:
 
 
 def figures_table(
-    fitted: FittedHouse,
-    samples: SampleSet,
-    match: Match,
-    levels: Sequence[float],
-    false_reject_rate: float,
-    lab: Mapping[str, str] | None,
+    part: Part, levels: Sequence[float], false_reject_rate: float, lab: Mapping[str, str] | None
 ) -> pd.DataFrame:
     """Return what figures of held-out batches need of readings: identity, and colour with limits at several coverages.
 
     Limits stand in the columns `(level, "low")` and `(level, "high")`.
     """
-    f, means = fitted, samples.averages
-    n, nearest = len(means.names), match.distance.argmin(axis=1)
+    f, samples, match = part.fitted, part.samples, part.match
+    means, nearest = samples.averages, match.distance.argmin(axis=1)
+    n = len(means.names)
     plausible = match.p_value > false_reject_rate
     table: dict[Any, Any] = {
         "nearest_beer": np.array(f.beers, dtype=object)[nearest],

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -117,30 +118,22 @@ def prepare_samples(
     for name, sentences in not_used(fitted.conditions, compared).items() if scans is not None else ():
         told[name] = [*told.get(name, ()), *sentences]
     days = _measured_on(table)
-    missing = None if filled.wide is None else mean_by(filled.wide, whole.codes[pours.codes])[0] > 0.0
     of_scan = whole.codes[pours.codes]
-    if every_pour or len(whole.names) == len(pours.names):
-        together = SampleSet(whole, warnings, pours, whole.codes, None, conditions, days, missing, told)
-        return _with_depths(fitted, together, brought, of_scan)
-    suspected = None
-    if disagreeing:
-        # a pour is suspected when all of its scans are
-        named = np.isin(table.index.to_numpy(dtype=object), list(disagreeing))
-        suspected = np.flatnonzero(np.bincount(pours.codes, named) == pours.counts)
-    odd = find_outlying_replicates(fitted.faults, pours.reflectance, whole.codes, suspected)
-    means = whole
-    if odd.odd.any():
-        codes = whole.codes[~odd.odd]
-        kept, counts = mean_by(pours.reflectance[~odd.odd], codes)
-        means = Averages(whole.names, kept, codes, counts)
-    parted = SampleSet(means, warnings, pours, whole.codes, odd, conditions, days, missing, told)
-    return _with_depths(fitted, parted, brought, of_scan)
-
-
-def _with_depths(fitted: FittedHouse, samples: SampleSet, brought: _Brought | None, of_scan: Ints) -> SampleSet:
-    if brought is None:
-        return samples
-    return replace(samples, depths=_depths_of_samples(fitted, brought, samples.averages.names, of_scan))
+    missing = None if filled.wide is None else mean_by(filled.wide, of_scan)[0] > 0.0
+    depths = None if brought is None else _depths_of_samples(fitted, brought, whole.names, of_scan)
+    means, odd = whole, None
+    if not every_pour and len(whole.names) < len(pours.names):
+        suspected = None
+        if disagreeing:
+            # a pour is suspected when all of its scans are
+            named = np.isin(table.index.to_numpy(dtype=object), list(disagreeing))
+            suspected = np.flatnonzero(np.bincount(pours.codes, named) == pours.counts)
+        odd = find_outlying_replicates(fitted.faults, pours.reflectance, whole.codes, suspected)
+        if odd.odd.any():
+            codes = whole.codes[~odd.odd]
+            kept, counts = mean_by(pours.reflectance[~odd.odd], codes)
+            means = Averages(whole.names, kept, codes, counts)
+    return SampleSet(means, warnings, pours, whole.codes, odd, conditions, days, missing, told, depths)
 
 
 def _cost_of_temperature(fitted: FittedHouse, table: pd.DataFrame) -> dict[str, list[str]]:
@@ -150,20 +143,6 @@ def _cost_of_temperature(fitted: FittedHouse, table: pd.DataFrame) -> dict[str, 
     means = pd.to_numeric(table["temperature_c"], errors="coerce").groupby(table["sample"]).mean().dropna()
     said = {str(name): fitted.temperature.sentence(float(value)) for name, value in means.items()}
     return {name: [sentence] for name, sentence in said.items() if sentence}
-
-
-def match_samples(fitted: FittedHouse, samples: SampleSet) -> Match:
-    """Hold samples against the beers that were offered on their day."""
-    means = samples.averages
-    doubts = None
-    if samples.depths is not None and samples.depths.rows.size:
-        doubts = Doubts(samples.depths.rows, samples.depths.directions, samples.depths.gain)
-    match = fitted.identity.match(means.reflectance, means.counts, missing=samples.missing, doubts=doubts)
-    offered = fitted.offered.on(samples.measured_on)
-    if offered.all():
-        return match
-    p_value, distance = np.where(offered, match.p_value, np.nan), np.where(offered, match.distance, np.inf)
-    return replace(match, p_value=p_value, distance=distance)
 
 
 def _measured_on(table: pd.DataFrame) -> list[str]:
@@ -311,11 +290,35 @@ class Part:
     scans: Any
     checks: Any
     rows: Ints  # (n,): where the scans stood among all of them
+    every_pour: bool = False  # whether pours at odds with their mates are averaged too
 
-    def samples(self, *, every_pour: bool = False) -> SampleSet:
-        """Prepare its samples, with the name of their module and what the model does not know of it."""
-        samples = prepare_samples(self.fitted, self.spectra, self.scans, self.checks, every_pour=every_pour)
+    @cached_property
+    def samples(self) -> SampleSet:
+        """Its samples, with the name of their module and what the model does not know of it."""
+        samples = prepare_samples(self.fitted, self.spectra, self.scans, self.checks, every_pour=self.every_pour)
         return _named(self, samples)
+
+    @cached_property
+    def match(self) -> Match:
+        """Its samples held against the beers that were offered on their day."""
+        samples, fitted = self.samples, self.fitted
+        means, depths = samples.averages, samples.depths
+        doubts = (
+            Doubts(depths.rows, depths.directions, depths.gain) if depths is not None and depths.rows.size else None
+        )
+        match = fitted.identity.match(means.reflectance, means.counts, missing=samples.missing, doubts=doubts)
+        offered = fitted.offered.on(samples.measured_on)
+        if offered.all():
+            return match
+        p_value, distance = np.where(offered, match.p_value, np.nan), np.where(offered, match.distance, np.inf)
+        return replace(match, p_value=p_value, distance=distance)
+
+    @property
+    def p_values(self) -> pd.DataFrame:
+        """How typical its samples are of each beer."""
+        return pd.DataFrame(
+            self.match.p_value, index=self.samples.index, columns=pd.Index(self.fitted.beers, name="beer")
+        )
 
     def batches(self) -> list[str]:
         """Return the batches that its scans are stated to be of; a table of scans may hold others beside them."""
@@ -327,7 +330,7 @@ class Part:
         return [name for name in dict.fromkeys(map(plain_text, said)) if name]
 
 
-def parts_by_module(fitted: FittedHouse, spectra: Any, scans: Any) -> list[Part]:
+def parts_by_module(fitted: FittedHouse, spectra: Any, scans: Any, *, every_pour: bool = False) -> list[Part]:
     """Part the scans of a session or table by the module of the model that reads them."""
     checks = None
     if hasattr(spectra, "checks") and hasattr(spectra, "spectra"):
@@ -337,7 +340,7 @@ def parts_by_module(fitted: FittedHouse, spectra: Any, scans: Any) -> list[Part]
     else:
         scans = as_stated(scans, "scans")
     if not fitted.modules or not isinstance(scans, pd.DataFrame) or "instrument" not in scans.columns:
-        return [Part(fitted, fitted, spectra, scans, checks, np.zeros(0, np.int64))]
+        return [Part(fitted, fitted, spectra, scans, checks, np.zeros(0, np.int64), every_pour)]
     checked = check_spectra(spectra, any_wavelength=bool(fitted.wavelength_nm[-1] > PLAUSIBLE_NM[1]))
     spectra = spectra_table(checked) if isinstance(spectra, pd.Series) else spectra
     table = check_scans(scans, checked.scan_ids)
@@ -352,7 +355,7 @@ def parts_by_module(fitted: FittedHouse, spectra: Any, scans: Any) -> list[Part]
         Part(
             fitted, fitted if k < 0 else fitted.modules[k].fitted, spectra[place == k], table[place == k],
             None if checks is None else checks[checks["scan_id"].isin(checked.scan_ids[place == k])],
-            np.flatnonzero(place == k),
+            np.flatnonzero(place == k), every_pour,
         )
         for k in dict.fromkeys(place.tolist())
     ]  # fmt: skip
@@ -400,28 +403,20 @@ def _named(part: Part, samples: SampleSet) -> SampleSet:
     names = {str(sample): tuple(dict.fromkeys(cells)) for sample, cells in stated}
     conditions = {name: list(said) for name, said in samples.conditions.items()}
     warnings = {name: list(codes) for name, codes in samples.warnings.items()}
-    held = part.main.conditions.instrument
-    known = {name.casefold() for name in (*held, *(one.instrument for one in part.main.modules))}
+    modules = (*part.main.conditions.instrument, *(one.instrument for one in part.main.modules))
+    known = {name.casefold() for name in modules}
     for sample, cells in names.items():
         for cell in cells:
-            said = ""
-            if not held and not part.main.modules:
-                said = f"the set records no instrument: whether {cell} is its module cannot be told" if cell else ""
-            elif not cell:
-                several = len(known) > 1
-                said = (
-                    "the instrument is not stated, and the model knows " + ", ".join(sorted(known)) if several else ""
-                )
-                if several:
-                    warnings.setdefault(sample, []).append("other_instrument")
-            elif cell.casefold() not in known:
-                said = f"the instrument is {cell}, the model knows {', '.join(dict.fromkeys(_known(part.main)))}"
+            if not known and cell:
+                said = f"the set records no instrument: whether {cell} is its module cannot be told"
+            elif cell and cell.casefold() not in known:
+                said = f"the instrument is {cell}, the model knows {', '.join(dict.fromkeys(modules))}"
+            elif not cell and len(known) > 1:
+                said = f"the instrument is not stated, and the model knows {', '.join(sorted(known))}"
+            else:
+                continue
+            conditions.setdefault(sample, []).append(said)
+            if known:
                 warnings.setdefault(sample, []).append("other_instrument")
-            if said:
-                conditions.setdefault(sample, []).append(said)
     instruments = tuple(", ".join(cell for cell in names.get(str(name), ()) if cell) for name in samples.index)
     return replace(samples, warnings=warnings, conditions=conditions, instruments=instruments)
-
-
-def _known(fitted: FittedHouse) -> tuple[str, ...]:
-    return (*fitted.conditions.instrument, *(module.instrument for module in fitted.modules))

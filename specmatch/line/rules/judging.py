@@ -186,8 +186,7 @@ def judge_sample(setting: LineSetting, sample: Session, claim: str | None, on: d
         row = setting.house.read(sample).iloc[0]
         reading = reading_record(row)
         return Judged(reading, HOLD, str(error), CLAIM_ADVICE, (), False, {}, stops=True)
-    faulty = set(sample.checks["scan_id"][[WARNING_CODES[code].effect == RESCAN for code in sample.checks["code"]]])
-    bad_pours = set(sample.scans["pour"][sample.scans.index.isin(faulty)])
+    bad_pours = set(sample.scans["pour"][sample.scans.index.isin(_faulty(sample.checks))])
     good = sample.scans.index[~sample.scans["pour"].isin(bad_pours)]
     faults = tuple(code for code in row["warnings"] if WARNING_CODES[code].effect == RESCAN)
     stops = any(WARNING_CODES[code].effect == HOLD for code in row["warnings"]) and claim is not None
@@ -199,6 +198,10 @@ def judge_sample(setting: LineSetting, sample: Session, claim: str | None, on: d
     kept = {} if stops else kept_mean(sample.spectra.loc[good], sample.scans.loc[good])
     stops = stops and decision == HOLD
     return Judged(reading_record(row), decision, row["reason"], row["advice"], faults, bool(departs), kept, stops)
+
+
+def _faulty(checks: pd.DataFrame) -> set[str]:
+    return set(checks["scan_id"][[WARNING_CODES[code].effect == RESCAN for code in checks["code"]]])
 
 
 def judge_pooled(
@@ -216,8 +219,8 @@ def judge_pooled(
     row = _verify(setting, spectra, scans, claim, on, every_pour=True)
     departs = row["decision"] == HOLD
     whole = Judged(reading_record(row), str(row["decision"]), row["reason"], row["advice"], (), departs, {})
-    (part,) = parts_by_module(setting.house.fitted, *_as_pours(late))
-    fitted, means = part.fitted, part.samples(every_pour=True).averages
+    (part,) = parts_by_module(setting.house.fitted, *_as_pours(late), every_pour=True)
+    fitted, means = part.fitted, part.samples.averages
     p_values = fitted.identity.match(means.reflectance, means.counts).p_value[0]
     since_p = max(float(p_values[fitted.beers.index(beer)]) for beer in setting.specification.beers_of(claim, on))
     return Pooled(whole, since_p, sum(part["n_pours"] for part in late), setting.house.false_reject_rate)
@@ -306,11 +309,7 @@ def judge_lots(
 ) -> pd.DataFrame:  # fmt: skip
     """Return a row a lot: each pour of it is a package, in the order of the sheet; without a lot a sample is one."""
     checks, scans = session.checks, session.scans
-    spoilt = {
-        scan
-        for scan, code in zip(checks["scan_id"], checks["code"], strict=True)
-        if WARNING_CODES[code].effect == RESCAN
-    }
+    spoilt = _faulty(checks)
     stated = scans["batch"] if "batch" in scans else pd.Series("", scans.index)
     lots = stated.where(stated.astype(str) != "", scans["sample"])
     rows: dict[str, tuple[str, str | None, int, str, str]] = {}

@@ -13,7 +13,7 @@ from specmatch.array_types import Floats, Ints, Mask, check_share, check_whole
 from specmatch.batches import batch_folds, must_be
 from specmatch.house.fitting.pours import SetPours, gather_set
 from specmatch.long_jobs import one_thread
-from specmatch.maths.classification.class_model import ClassModel, fit_class_model
+from specmatch.maths.classification.class_model import ClassModel
 from specmatch.maths.classification.evidence import SequentialRule, held_at
 from specmatch.maths.spectra.transforms import LEAST_REFLECTANCE
 from specmatch.maths.statistics.levels import binomial_bounds
@@ -144,13 +144,8 @@ def run_risks(
 @one_thread()  # here as well, wherever the fold is fitted
 def _identity_of(pours: SetPours, kept: Mask, false_reject_rate: float) -> ClassModel:
     """Fit identity on some of the pours."""
-    return fit_class_model(
-        pours.reflectance[kept],
-        pours.levels.part(kept),
-        false_reject_rate=false_reject_rate,
-        shared=pours.shared_noise(kept),
-        session=pours.sessions(kept),
-    )
+    own = pours.part(kept)
+    return own.identity(false_reject_rate, own.shared_noise())
 
 
 def held_share(

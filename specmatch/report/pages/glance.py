@@ -11,15 +11,15 @@ import pandas as pd
 
 from specmatch.array_types import Floats
 from specmatch.batches import VALUE_NAME, values_of
-from specmatch.house.assessment.evaluation import ALL, BEER, COLOUR, Evaluation
+from specmatch.house.assessment.evaluation import ALL, BEER, COLOUR
 from specmatch.house.assessment.mix_ups import BLEND, GOOD_ENOUGH, PAIR, UNKNOWN
 from specmatch.maths.classification.blends import BLEND_SHARES
 from specmatch.maths.classification.class_model import ClassModel
 from specmatch.maths.classification.evidence import power
-from specmatch.maths.statistics.levels import binomial_bounds, mean_by
+from specmatch.maths.statistics.levels import binomial_bounds
 from specmatch.reference.tables.edits import batch_days
 from specmatch.report.pages.html import Markup, table, text
-from specmatch.report.plots.spectra import IN_A_GLASS, batch_colours, batch_spectra, glass_colours, house_glass
+from specmatch.report.plots.spectra import IN_A_GLASS, batch_colours, house_glass, set_glass
 from specmatch.wording import counted
 
 if TYPE_CHECKING:
@@ -163,16 +163,11 @@ _WIDTH, _HEIGHT = 96.0, 26.0
 
 def set_beers(refs: ReferenceSet, house: HouseModel | None, evaluation: Evaluation | None) -> pd.DataFrame:
     """Return a row a beer, pale to dark: `glass, colours, days, nearest, held`."""
-    nm, spectra = batch_spectra(refs)
-    days = batch_days(refs.scans, refs.batches)
-    beers = sorted(refs.batches["beer"].unique())
-    code = np.searchsorted(beers, refs.batches["beer"].to_numpy(dtype=str))
+    days, glass = batch_days(refs.scans, refs.batches), set_glass(refs)
+    code = np.searchsorted(list(glass), refs.batches["beer"].to_numpy(dtype=str))
     colour = refs.batches["colour"].to_numpy(np.float64)
-    mean = pd.Series(colour).groupby(code).mean().to_numpy()
-    rows = _rows(
-        beers, code, colour, days.tolist(), glass_colours(mean_by(spectra, code)[0], nm, mean, refs.colour_unit)
-    )
-    if house is not None and house.fitted.identity.judges and len(beers) > 1:
+    rows = _rows(list(glass), code, colour, days.tolist(), list(glass.values()))
+    if house is not None and house.fitted.identity.judges and len(glass) > 1:
         rows = rows.join(nearest_beers(house))
     if evaluation is not None and "nearest" in rows:
         pairs = evaluation.mix_ups[evaluation.mix_ups["kind"] == PAIR].dropna(subset=["held"])

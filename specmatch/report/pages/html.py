@@ -271,18 +271,14 @@ def framed(title: str, body: str, *, style: str = STYLE) -> str:
     )
 
 
-def abilities(can: Sequence[str], cannot: Sequence[str]) -> str:
-    """Return what it can do, and what it cannot, side by side; the most telling first, the rest a step away."""
-    return (
+def limits(can: Sequence[str], cannot: Sequence[str], *, title: str = "What it can and cannot do") -> Section:
+    """Return the part of a page on what it can do and what it cannot, the most telling first, and the cautions."""
+    body = (
         f'<div class="abilities"><section aria-labelledby="can"><h3 id="can">What it can do</h3>{_first(can)}</section>'
         '<section class="cannot" aria-labelledby="cannot"><h3 id="cannot">What it cannot do</h3>'
         f"{_first(cannot)}</section></div>"
     )
-
-
-def limits(can: Sequence[str], cannot: Sequence[str], *, title: str = "What it can and cannot do") -> Section:
-    """Return the part of a page that says what it can do, what it cannot, and the cautions."""
-    return Section("limits", title, abilities(can, cannot) + cautions(short=True))
+    return Section("limits", title, body + cautions(short=True))
 
 
 def _first(sentences: Sequence[str]) -> str:

@@ -16,7 +16,6 @@ import pandas as pd
 from specmatch.errors import MissingExtraError, OptionError
 from specmatch.line.charts import ControlChart, Drift, find_drifts, line_charts
 from specmatch.line.journal.queries import decision_counts, entry_code, newest, refuse_unheld, waiting, when
-from specmatch.line.journal.queries import waiting as find_waiting
 from specmatch.line.journal.schema import UNREPLACED
 from specmatch.line.rules.controls import CONTROL, CONTROL_HOURS
 from specmatch.maths.statistics.control_charts import FARTHEST_SD
@@ -71,7 +70,7 @@ def journal_page(journals: Sequence[Journal]) -> str:
     >>> page.startswith("<!DOCTYPE html>"), "consistent" in page
     (True, True)
     """
-    counts, waiting = decision_counts(journals), find_waiting(journals)
+    counts, waits = decision_counts(journals), waiting(journals)
     rows, charts = newest(journals, last=MOST_ROWS), line_charts(journals)
     drifts, checks = find_drifts(charts), [journal.check() for journal in journals]
     damaged = [
@@ -79,11 +78,9 @@ def journal_page(journals: Sequence[Journal]) -> str:
         for journal, check in zip(journals, checks, strict=True)
         for fault in check.faults
     ]
-    n = sum(counts.values())
+    n, of_them = sum(counts.values()), ", ".join(f"{count} {name}" for name, count in counts.items() if count)
     can = [
-        f"Say what was decided, when and why: {counted(n, 'reading')}, of them "
-        + ", ".join(f"{count} {name}" for name, count in counts.items() if count)
-        + "."
+        f"Say what was decided, when and why: {counted(n, 'reading')}, of them {of_them}."
         if n
         else "Say what was decided, when and why, once there is a reading.",
         "Show that a row was changed or taken out: every row is sealed to the one before it.",
@@ -94,14 +91,15 @@ def journal_page(journals: Sequence[Journal]) -> str:
     ]
     if damaged:
         cannot.insert(0, "Be trusted as it stands: rows were altered or are missing, see below.")
-    if waiting:
-        wait = "it waits" if len(waiting) == 1 else "they wait"
-        cannot.insert(0, f"Go on with {counted(len(waiting), 'entry')}: {wait} for a retest or a person, see above.")
+    if waits:
+        wait = "it waits" if len(waits) == 1 else "they wait"
+        cannot.insert(0, f"Go on with {counted(len(waits), 'entry')}: {wait} for a retest or a person, see above.")
     sections = [limits(can, cannot, title="What this record can and cannot do")]
     if damaged:
         sections.append(Section("damaged", "Damage", bullets(damaged)))
-    first = verdict(_verdict(counts, len(waiting), damaged), _facts(journals, rows, waiting, checks)) + section(
-        Section("waiting", "What waits", _waiting(waiting))
+    said = f"{counted(n, 'reading')}: {of_them}" if n else "no reading"
+    first = verdict(_verdict(said, len(waits), damaged), _facts(journals, rows, waits, checks)) + section(
+        Section("waiting", "What waits", _waiting(waits))
     )
     sections.append(Section("moved", "What moved", _moved([_drifted(drift) for drift in drifts], charts)))
     sections.append(Section("entries", "The newest entries", _entries(rows)))
@@ -117,15 +115,9 @@ def journal_page(journals: Sequence[Journal]) -> str:
     return whole_page("What the line did", lead, first, sections)
 
 
-def _verdict(counts: Mapping[str, int], n_waiting: int, damaged: Sequence[str]) -> str:
-    n = sum(counts.values())
-    said = f"{counted(n, 'reading')}: " + ", ".join(f"{count} {name}" for name, count in counts.items() if count)
+def _verdict(readings: str, n_waiting: int, damaged: Sequence[str]) -> str:
     waits = f"{counted(n_waiting, 'entry')} {'waits' if n_waiting == 1 else 'wait'} for somebody" if n_waiting else ""
-    parts = [
-        "This record is damaged, see below" if damaged else "",
-        waits or "Nothing waits",
-        said if n else "no reading",
-    ]
+    parts = ["This record is damaged, see below" if damaged else "", waits or "Nothing waits", readings]
     return f"{'; '.join(part for part in parts if part)}."
 
 

@@ -110,9 +110,7 @@ def model_page(
     title, said, facts = f"House model of the set {fitted.set_name}", _verdict(house, rows), _facts(house, rows)
     if verified is not None and len(verified):
         title, said = f"Readings of {counted(len(verified), 'sample')}", readings_verdict(verified)
-        times = (
-            pd.Series(dtype=object) if session is None else session.scans.get("measured_at", pd.Series(dtype=object))
-        )
+        times = () if session is None else session.scans.get("measured_at", ())
         facts |= {"measured": span(times), "do next": next_step(verified)}
     first = verdict(said, facts)
     if verified is not None:

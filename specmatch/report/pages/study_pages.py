@@ -298,7 +298,7 @@ def _validation_facts(found: Validation, session: Session | None, unit: str) -> 
     figures, rows = found.figures, found.colour
     off = (rows["colour"] / rows["lab"] - 1.0).astype(float)
     worst = off.abs().idxmax()
-    times = pd.Series(dtype=object) if session is None else session.scans.get("measured_at", pd.Series(dtype=object))
+    times = () if session is None else session.scans.get("measured_at", ())
     return {
         "measured": span(times),
         "colour": f"within {figures['relative_error']:.1%} of the lab (root mean square); bias {figures['bias']:+.2f} "
@@ -410,16 +410,10 @@ def _bench_sheet(made: Plan) -> str:
         "that what a day does to the module is not taken for a beer. Every batch goes to the lab; write fill, cup and "
         "session into scans.csv.</p>"
     )
-    shown = pd.DataFrame(
-        {
-            "week": rows["week"],
-            "session": rows["session"],
-            "what": rows["what"],
-            "batch": rows["batch"],
-            "pours": rows["pours"].astype(str).where(rows["pours"] > 0, ""),
-            "to the lab": rows["to_the_lab"].map({True: "yes", False: ""}),
-            "done": "☐",
-        }
+    shown = rows[["week", "session", "what", "batch"]].assign(
+        pours=rows["pours"].astype(str).where(rows["pours"] > 0, ""),
+        to_the_lab=rows["to_the_lab"].map({True: "yes", False: ""}),
+        done="☐",
     )
     return said + table(shown, "What to pour, scan and send to the lab, in this order")
 

@@ -10,7 +10,7 @@ import pandas as pd
 from specmatch.batches import VALUE_NAME, values_of
 from specmatch.house.assessment.evaluation import BEER, THIRDS, Evaluation
 from specmatch.reference.tables.edits import batch_days
-from specmatch.report.plots.spectra import batch_spectra, glass_colours
+from specmatch.report.plots.spectra import set_glass
 from specmatch.report.plots.style import (
     BLUE,
     INK,
@@ -139,16 +139,12 @@ def plot_colour_over_time(refs: ReferenceSet, *, ax: Axes | None = None) -> Axes
     ax = axis_or_new(ax, width_in=7.2, height_in=4.4)
     dated = len(days) > 0 and bool((days != "").all())
     x = pd.to_datetime(days) if dated else pd.Series(np.arange(1, len(known) + 1), index=known.index)
-    nm, spectra = batch_spectra(refs)
-    rows = [(refs.batches["beer"] == beer).to_numpy() for beer in means.index]
-    spectrum = np.array([spectra[own].mean(axis=0) for own in rows]).reshape(len(rows), nm.size)
-    glass = glass_colours(spectrum, nm, means.to_numpy(), refs.colour_unit)
-    marks = zip(means.index, glass, MARKERS * len(means), LINES * len(means), strict=False)
-    for beer, paint, marker, line in marks:
+    glass = set_glass(refs)
+    for beer, marker, line in zip(means.index, MARKERS * len(means), LINES * len(means), strict=False):
         at = x[known["beer"] == beer].sort_values()
         colour = known.loc[at.index, "colour"]
         (drawn,) = ax.plot(at, colour, color=QUIET, linestyle=line, linewidth=0.8)
-        (dots,) = ax.plot(at, colour, marker, color=INK, markerfacecolor=paint or "white", markersize=5,
+        (dots,) = ax.plot(at, colour, marker, color=INK, markerfacecolor=glass[beer] or "white", markersize=5,
                           markeredgewidth=0.7, label=plain(beer))  # fmt: skip
         tell(drawn, [""], [beer])
         said = [f"{k}, {beer}, {days[k]}: {colour[k]:.1f} {refs.colour_unit}" for k in at.index]

@@ -113,7 +113,7 @@ def plot_identity_map(house: HouseModel, spectra: Any = None, scans: Any = None,
         tell(mean, [f"mean of {fitted.beers[code]}"], [fitted.beers[code]])
     _write_names(ax, fitted.beers, middles, reach)
     if parts:
-        means = parts[0].samples().averages
+        means = parts[0].samples.averages
         p_value = identity.match(means.reflectance, means.counts).p_value
         taken: Mask = np.asarray((p_value > house.false_reject_rate).any(axis=1))
         points = (identity.metric.scores(means.reflectance) - centre) @ plane
@@ -423,7 +423,7 @@ def _one_sample(
     """Return a sample with the part of the model that reads its module."""
     names: list[str] = []
     for part in parts_by_module(house.fitted, spectra, scans):
-        means = part.samples().averages
+        means = part.samples.averages
         own = [str(name) for name in means.names]
         if sample is None or sample in own:
             row = 0 if sample is None else own.index(sample)

@@ -72,6 +72,14 @@ def _through_cup(R: Floats, nm: Floats, lab: Floats, unit: str) -> Floats | None
     return np.asarray(through ** (GLASS_CM / cup.path_cm))
 
 
+def set_glass(refs: ReferenceSet) -> dict[str, str]:
+    """Return what to paint each beer of a set with, by its name."""
+    nm, spectra = batch_spectra(refs)
+    beers, code = np.unique(refs.batches["beer"].to_numpy(dtype=str), return_inverse=True)
+    lab = refs.batches["colour"].groupby(code).mean().to_numpy(np.float64)
+    return dict(zip(beers.tolist(), glass_colours(mean_by(spectra, code)[0], nm, lab, refs.colour_unit), strict=True))
+
+
 def house_glass(fitted: FittedHouse) -> list[str]:
     """Return what to paint each beer of a model with."""
     samples, lab = fitted.identity.samples, batch_colours(fitted)
@@ -221,14 +229,11 @@ def plot_spectra(refs: ReferenceSet, *, beers: Collection[str] | None = None, ax
         if beer not in known:
             raise UnknownBeerError(f"{beer!r} is no beer of the set; it holds {', '.join(sorted(known))}")
     ax = axis_or_new(ax)
-    nm, by_batch = batch_spectra(refs)
-    order = sorted(wanted, key=lambda beer: -float(by_batch[(refs.batches["beer"] == beer).to_numpy()].mean()))
-    rows_of = {beer: (refs.batches["beer"] == beer).to_numpy() for beer in known}
-    lab = refs.batches["colour"].groupby(refs.batches["beer"]).mean()
-    means = np.array([by_batch[rows_of[beer]].mean(axis=0) for beer in known])
-    glass = dict(zip(known, glass_colours(means, nm, lab[known], refs.colour_unit), strict=True))
+    (nm, by_batch), glass = batch_spectra(refs), set_glass(refs)
+    rows_of = {beer: by_batch[(refs.batches["beer"] == beer).to_numpy()] for beer in wanted}
+    order = sorted(wanted, key=lambda beer: -float(rows_of[beer].mean()))
     for beer, colour, line in zip(order, shades(len(order))[::-1], LINES * len(order), strict=False):
-        rows = by_batch[rows_of[beer]]
+        rows = rows_of[beer]
         mean = rows.mean(axis=0)
         (drawn,) = ax.plot(
             nm, mean, color=colour, linestyle=line, linewidth=1.6, label=f"{plain(beer)} ({len(rows)})",

@@ -87,7 +87,7 @@ def shift_by_the_clock(one, minutes, line, rng):
 def test_a_mix_up_is_caught_as_often_as_stated(rounds, full_size):
     line = settings_of({"run_hours": 4.0, "mix_up_pallets": 15.0}, LINE, "line")
     shifts = 1000 if full_size else 60
-    stated = plan_line(rounds, RATE, line, ("A", "B", "C"), shifts=4 * shifts, seed=1).table
+    stated = plan_line(rounds, RATE, line, ("A", "B", "C"), shifts=4 * shifts, seed=1)[0]["line"]
     rng = np.random.default_rng(9)
     for minutes in (60.0, 30.0):
         got = [shift_by_the_clock(rounds[k % 2], minutes, line, rng) for k in range(shifts)]
@@ -118,7 +118,7 @@ def test_false_holds_of_a_plan_are_those_of_the_set_it_goes_on_from():
 
 def test_a_lot_looked_at_once(rounds):
     line = settings_of({"pallets_an_hour": 10.0, "run_hours": 1.0, "mix_up_pallets": 3.0}, LINE, "line")
-    packages = plan_line(rounds, RATE, line, ("A", "B", "C"), shifts=20, seed=1).packages
+    packages = plan_line(rounds, RATE, line, ("A", "B", "C"), shifts=20, seed=1)[0]["packages"]
     # three of ten side by side: every third pallet meets them; at random six: 1 - C(7,6)/C(10,6) = 1 - 7/210
     assert packages["packages"].tolist() == [6, 4, 1]
     np.testing.assert_allclose(packages["meets_one"], [1 - 7 / 210, 1.0, 0.3])

@@ -423,7 +423,7 @@ def test_choice_and_metric_are_built_on_the_same_samples(house):
     rows, levels = with_levels(*house)
     fit = fit_class_model(rows, levels)
     choice = select_space(fit.samples, rows, levels)
-    metric = metric_and_scores(choice, fit.samples, project(choice, fit.samples))[0]
+    metric, _ = metric_and_scores(choice, fit.samples, project(choice, fit.samples))
     np.testing.assert_array_equal(metric.axes, fit.metric.axes)
 
 
