@@ -9,6 +9,7 @@ from datetime import datetime
 from textwrap import wrap
 from typing import TYPE_CHECKING
 
+from specmatch.batches import in_digits
 from specmatch.line.charts import ControlChart
 from specmatch.line.journal.journal import Record
 from specmatch.maths.statistics.control_charts import prediction_limits
@@ -61,7 +62,9 @@ def subject(row: Record, *, names: bool = True) -> str:
 def shown_colour(row: Record) -> str:
     """Return the colour of a reading with its unit."""
     reading = row.get("reading", {})
-    return "no colour" if reading.get("colour") is None else f"{reading['colour']:.1f} {reading['colour_unit']}"
+    if reading.get("colour") is None:
+        return "no colour"
+    return f"{in_digits(reading['colour'], reading['colour_unit'])} {reading['colour_unit']}"
 
 
 def short_time(row: Record, *, now: datetime | None = None) -> str:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from specmatch.batches import in_digits
 from specmatch.errors import MissingExtraError, OptionError
 from specmatch.line.charts import ControlChart, Drift, find_drifts, line_charts
 from specmatch.line.journal.queries import decision_counts, entry_code, newest, refuse_unheld, waiting, when
@@ -415,7 +416,10 @@ def _checked(rows: Sequence[Mapping[str, Any]]) -> str:
 
 def _colour(row: Mapping[str, Any]) -> str:
     low, high = (row.get("reading", {}).get(name) for name in ("colour_low", "colour_high"))
-    return shown_colour(dict(row)) + (f" ({low:.1f} to {high:.1f})" if low is not None and high is not None else "")
+    if low is None or high is None:
+        return shown_colour(dict(row))
+    unit = row["reading"]["colour_unit"]
+    return f"{shown_colour(dict(row))} ({in_digits(low, unit)} to {in_digits(high, unit)})"
 
 
 def _limits(checked: Sequence[tuple[Journal, Mapping[str, Any]]]) -> str:
