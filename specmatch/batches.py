@@ -16,9 +16,10 @@ from specmatch.colour import ebc_from_srm, srm_from_ebc
 from specmatch.errors import OptionError, ParentsError, TableError, UnitError
 from specmatch.maths.regression.lab_effects import BOTH, LabValues, extra_variance
 from specmatch.spectra import text_ids
+from specmatch.wording import COLOUR_UNITS as COLOUR_UNITS
 from specmatch.wording import counted
+from specmatch.wording import in_digits as in_digits
 
-COLOUR_UNITS = ("EBC", "SRM")
 # what the value of a batch is called, unless the set says otherwise
 VALUE_NAME = "colour"
 _LEVELS = ("pour", "sample", "batch")
@@ -48,11 +49,6 @@ def unit_of(cell: str) -> str:
 def values_of(what: str) -> str:
     """Say in words several of what the lab measures of each batch."""
     return "colours" if what == VALUE_NAME else f"values of {what}"
-
-
-def in_digits(value: float, unit: str) -> str:
-    """Return a colour to a tenth of its unit, any other value in four digits, as its size may be any."""
-    return "no limit" if not np.isfinite(value) else f"{value:.1f}" if unit in COLOUR_UNITS else f"{value:.4g}"
 
 
 def check_scans(scans: pd.DataFrame | pd.Series | None, scan_ids: pd.Index) -> pd.DataFrame:

@@ -9,12 +9,11 @@ from datetime import datetime
 from textwrap import wrap
 from typing import TYPE_CHECKING
 
-from specmatch.batches import in_digits
 from specmatch.line.charts import ControlChart
 from specmatch.line.journal.journal import Record
 from specmatch.maths.statistics.control_charts import prediction_limits
 from specmatch.warning_codes import CONSISTENT, HOLD, RESCAN
-from specmatch.wording import counted
+from specmatch.wording import counted, in_digits
 
 if TYPE_CHECKING:
     from specmatch.line.now import LineNow
