@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from specmatch.array_types import Floats, Ints, Mask, is_number
@@ -39,7 +40,7 @@ class ColourReadings:
     # `"jackknife+"` or `"normal"`, and where the spread of pouring in it comes from: `"spread of pours"` of the set, or
     # `"fill tolerance added"`; `"transfer added"` on a module that the set was carried to, `"few sessions added"` where
     # beers were measured in sessions of their own
-    method: str
+    method: str | NDArray[np.object_]
     normal_errors_assumed: bool
     codes: dict[int, list[str]]  # row -> warning codes
 
@@ -61,26 +62,23 @@ def refuse_unread(labs: Any, samples: pd.Index) -> None:
 
 
 def as_lab_reports(
-    fit: ColourModel, names: pd.Index, lab: str | Mapping[str, str] | None, table: dict[str, Any], coverage: float
-) -> dict[str, Any]:
-    """Return the colours of a table of readings as a lab would report them: by default the reference lab of the set."""
+    fit: ColourModel | None, got: ColourReadings, names: pd.Index, lab: str | Mapping[str, str] | None, coverage: float
+) -> tuple[ColourReadings, Floats | float]:
+    """Return colours as a lab would report them, by default the reference lab of the set, and by what it multiplies."""
     # lab: one for all, or sample -> lab; samples without one are given as the reference lab reports them
-    labs = fit.labs
+    labs = None if fit is None else fit.labs
     if labs is None or not labs.labs:
-        if lab is not None:
+        if lab is not None and fit is not None:
             raise OptionError(
                 f"lab is {lab!r:.60}, but the set tells no labs apart; it needs two of three batches or more"
             )
-        return table
+        return got, 1.0
     cells = [lab] * len(names) if isinstance(lab, str) else [(lab or {}).get(str(name)) for name in names]
     asked = [labs.place(cell) if cell else 0 for cell in cells]
     times, reach = np.exp(labs.effect[asked]), float(ndtri(0.5 + coverage / 2.0)) * labs.sd[asked]
-    colour = table["colour"]
-    low, high = widen_limits(colour, table["colour_low"], table["colour_high"], reach)
-    changed = {"colour": colour * times, "colour_low": low * times, "colour_high": high * times}
-    method = np.array([f"{table['interval_method']}, as {labs.labs[place]} reports" for place in asked], dtype=object)
-    without = table["colour_without_fault"] * times
-    return {**table, **changed, "interval_method": method, "colour_without_fault": without}
+    low, high = widen_limits(got.colour, got.low, got.high, reach)
+    method = np.array([f"{got.method}, as {labs.labs[place]} reports" for place in asked], dtype=object)
+    return replace(got, colour=got.colour * times, low=low * times, high=high * times, method=method), times
 
 
 def read_colours(
