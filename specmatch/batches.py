@@ -90,6 +90,8 @@ def check_scans(scans: pd.DataFrame | pd.Series | None, scan_ids: pd.Index) -> p
 
 
 def _text_column(column: pd.Series, name: str) -> pd.Series:
+    if isinstance(column, pd.DataFrame):
+        raise TableError(f"several columns are headed {name!r}; give each column one name")
     blank = column.isna()
     if not blank.all():
         text_ids(column[~blank], name)  # floats and dates are refused there, with the reason
@@ -128,6 +130,8 @@ def check_batches(batches: pd.DataFrame, *, colour_unit: str = "EBC") -> pd.Data
     # batches: index (or column) `batch`; `beer` and `colour` are enough
     if not isinstance(batches, pd.DataFrame):
         raise TableError(f"batches are a {type(batches).__name__}; expected a DataFrame with beer and colour")
+    if batches.columns.nlevels > 1:
+        raise TableError("the batches table has headings of several levels; give each column one name")
     if "batch" in batches.columns:
         batches = batches.set_index("batch")
     absent = [name for name in ("beer", "colour") if name not in batches.columns]

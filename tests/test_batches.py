@@ -92,6 +92,7 @@ def test_labs_that_differ_by_case_are_one():
         (batches(colour=["8", True]), TableError, "the colour 'True'; expected a number > 0"),
         (batches(colour_n=[0, None]), TableError, "batch 'b1' has the colour_n '0.0'; expected a number of 1 or more"),
         (batches().drop(columns="beer"), TableError, "lacks column 'beer'"),
+        (pd.concat({"lab": batches()}, axis=1), TableError, "headings of several levels; give each column one name"),
         (batches(beer=["Pale", " "]), TableError, "batch 'b2' has no beer"),
         (batches(colour=[8.0, -1.0]), TableError, "batch 'b2' has the colour '-1.0'"),
         (batches(colour=["8", "dark"]), TableError, "batch 'b2' has the colour 'dark'"),
@@ -142,6 +143,11 @@ def test_the_batches_of_a_beer_are_spread_over_the_folds():
 def test_known_folds_never_change():
     # by hand: SHA-256 of "0:alpha" begins 67d7, "0:beta" 5071, "0:gamma" caa6, "0:delta" c9f8; sorted, dealt in turn
     assert batch_folds(["alpha", "beta", "gamma", "delta"], 2, seed=0).tolist() == [1, 0, 1, 0]
+
+
+def test_scans_with_headings_of_several_levels_are_refused():
+    with pytest.raises(TableError, match="several columns are headed 'pour'; give each column one name"):
+        check_scans(pd.concat({"pour": scans(pour=["p", "q", "r"])}, axis=1), IDS)
 
 
 def test_a_sample_is_said_to_be_one_beer():

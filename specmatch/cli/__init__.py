@@ -144,7 +144,7 @@ def _run(args: argparse.Namespace) -> int:
     if outcome.failed:
         say(f"specmatch {args.command}: {outcome.failed}", error=True)
         return 2
-    return 1 if outcome.needs_look else 0
+    return 1 if outcome.needs_look or outcome.left_out else 0
 
 
 def _one_line(error: BaseException) -> str:

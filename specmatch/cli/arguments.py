@@ -4,6 +4,7 @@ import argparse
 import math
 import sys
 from collections.abc import Mapping
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -21,19 +22,14 @@ STANDARD_INPUT = "-"
 
 def number(text: str) -> float:
     """Return a number that was typed with a decimal point."""
-    try:
-        value = float(text)
-    except ValueError:
-        pass
-    else:
-        if math.isfinite(value):
+    with suppress(ValueError):
+        if math.isfinite(value := float(text)):
             return value
         raise argparse.ArgumentTypeError(f"{text!r} is no finite number; write one such as 0.5")
-    try:
+    with suppress(ValueError):
         meant = f"{float(text.replace(',', '.', 1)):g}"
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"{text!r} is no number; write one such as 0.5") from None
-    raise argparse.ArgumentTypeError(f"{text!r} has a decimal comma; write {meant}")
+        raise argparse.ArgumentTypeError(f"{text!r} has a decimal comma; write {meant}")
+    raise argparse.ArgumentTypeError(f"{text!r} is no number; write one such as 0.5")
 
 
 def named_numbers(given: list[str], option: str) -> dict[str, float]:

@@ -39,7 +39,7 @@ def run(args: argparse.Namespace) -> Outcome:
             "pour each sample three times, under one `sample` and three names of `pour`"
         )
     text += f"\nnext: specmatch audit {args.out}"
-    return Outcome(results, text, left_out.to_dict("records"), needs_look=len(left_out) > 0)
+    return Outcome(results, text, left_out.to_dict("records"))
 
 
 def _refuse_to_bury(place: str, folders: list[str]) -> None:
@@ -90,7 +90,7 @@ def extend(args: argparse.Namespace) -> Outcome:
         out = [f"{counted(len(added.stays_out), 'scan')} stay out, the first {first['name']}: {first['reason']}"]
     if not added.is_new:
         text = f"{args.set}: nothing is new; {counted(added.n_known, 'scan')} of the folders are in the set already"
-        return Outcome(results, "\n".join([text, *out]), left_out, needs_look=bool(left_out))
+        return Outcome(results, "\n".join([text, *out]), left_out)
     added.refs.save(args.set)
     lines = [
         f"{args.set}: {counted(added.n_new, 'new scan')}, {counted(len(added.new_batches), 'new batch')}, "
@@ -106,7 +106,7 @@ def extend(args: argparse.Namespace) -> Outcome:
         f"version {refs.hash[:12]} -> {added.refs.hash[:12]}; take it back: specmatch undo {args.set} --reason WHY",
         f"next: specmatch audit {args.set}",
     ]
-    return Outcome(results, "\n".join(lines), left_out, needs_look=bool(left_out))
+    return Outcome(results, "\n".join(lines), left_out)
 
 
 def _conflict_outcome(place: str, error: ConflictError, sides: tuple[str, str]) -> Outcome:

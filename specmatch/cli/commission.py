@@ -41,10 +41,9 @@ def run(args: argparse.Namespace) -> Outcome:
         found.save(args.certificate)
     if args.out:
         lines.append(written(args.out, sm.pages.commissioning_page(found)))
-    left_out = found.left_out.to_dict("records")
     results = fields_of(
         found, "verdict", "sentence", "instrument", "reference_kind", "certificate", "figures", "lines", "pieces"
     )
     results["axis"] = None if found.axis is None else fields_of(found.axis, "version", "parent", "coefficients")
     results["page"] = args.out
-    return Outcome(results, "\n".join(lines), left_out, needs_look=found.verdict != FIT or bool(left_out))
+    return Outcome(results, "\n".join(lines), found.left_out.to_dict("records"), needs_look=found.verdict != FIT)

@@ -131,8 +131,7 @@ def validate(args: argparse.Namespace) -> Outcome:
     results["page"] = args.out
     lines += [f"left out: batch {row.batch}: {row.reason}" for row in found.left_out.itertuples()]
     left_out = [*found.left_out[["batch", "reason"]].to_dict("records"), *session.left_out.to_dict("records")]
-    look = found.verdict != FIT_FOR_USE or bool(left_out)
-    return Outcome(results, "\n".join(lines), left_out, needs_look=look)
+    return Outcome(results, "\n".join(lines), left_out, needs_look=found.verdict != FIT_FOR_USE)
 
 
 def gauge(args: argparse.Namespace) -> Outcome:
@@ -161,4 +160,4 @@ def gauge(args: argparse.Namespace) -> Outcome:
         study, "layout", "factors", "sentences", "figures", "components", "precision", "beers", "readings"
     )
     results |= {"budget": budget.reset_index(), "page": args.out}
-    return Outcome(results, "\n".join(lines), left_out, needs_look=bool(left_out))
+    return Outcome(results, "\n".join(lines), left_out)

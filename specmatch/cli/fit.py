@@ -35,7 +35,7 @@ def transfer(args: argparse.Namespace) -> Outcome:
     both = sm.HouseModel.load(args.model).transfer(session, instrument=args.instrument)
     both.save(args.out)
     told = both.transfers.iloc[-1]
-    poor = told["advice"] == OWN_SET
+    poor = bool(told["advice"] == OWN_SET)
     lines = [
         f"{args.out}: {told['module']} taught by {counted(told['n_batches'], 'batch')} of the set, by {told['route']}",
         f"on shared batches left out: colour {told['colour_error']:.1%} off (both measurements' pours in it), identity "
@@ -48,6 +48,5 @@ def transfer(args: argparse.Namespace) -> Outcome:
             "readings are wide and may be held"
         )
     left_out = session.left_out.to_dict("records")
-    return Outcome(
-        {"model": args.out, "transfers": both.transfers}, "\n".join(lines), left_out, needs_look=bool(poor or left_out)
-    )
+    results = {"model": args.out, "transfers": both.transfers}
+    return Outcome(results, "\n".join(lines), left_out, needs_look=poor)

@@ -24,7 +24,6 @@ def run(args: argparse.Namespace) -> Outcome:
     )  # fmt: skip
     if args.out:
         write_atomic(args.out, session.spectra.rename(index=guarded_cell).to_csv(lineterminator="\n").encode("utf-8"))
-    left_out = session.left_out.to_dict("records")
     samples = session.scans["sample"].nunique()
     lines = [
         f"{args.folder}: {counted(len(session.spectra), 'scan')} of {counted(samples, 'sample')}, "
@@ -41,7 +40,7 @@ def run(args: argparse.Namespace) -> Outcome:
         "folder": args.folder, "scans": len(session.spectra), "samples": samples, "controls": len(session.controls),
         **fields_of(session, "band_nm", "reference_kind", "checks", "notes"), "out": args.out,
     }  # fmt: skip
-    return Outcome(results, "\n".join(lines), left_out, needs_look=bool(left_out) or not session.checks.empty)
+    return Outcome(results, "\n".join(lines), session.left_out.to_dict("records"), needs_look=not session.checks.empty)
 
 
 def _begun(folder: Path) -> Outcome:

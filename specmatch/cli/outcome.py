@@ -7,7 +7,7 @@ import os
 import shutil
 import sys
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 from specmatch.storage import write_atomic
@@ -23,8 +23,8 @@ class Outcome:
 
     results: Any  # anything that `specmatch.report.json_document.jsonable` takes: tables, mappings, lists, numbers
     text: str  # what a person reads on the terminal
-    left_out: Sequence[Mapping[str, Any]] = field(default_factory=tuple)  # what was not used, each with its `reason`
-    needs_look: bool = False  # true for a hold, a rescan, a finding, something left out: exit code 1
+    left_out: Sequence[Mapping[str, Any]] = ()  # what was not used, each with its `reason`: exit code 1
+    needs_look: bool = False  # true for a hold, a rescan, a finding: exit code 1
     failed: str = ""  # why nothing came of it, for stderr: exit code 2
     shown: bool = False  # true where the command has shown everything while it ran: then nothing more is printed
 

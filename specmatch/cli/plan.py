@@ -34,7 +34,7 @@ def run(args: argparse.Namespace) -> Outcome:
         lines.append(written(args.out, sm.pages.plan_page(made)))
     left_out = [{"subject": args.beers, "reason": note} for note in notes]
     results = fields_of(made, *made.__dataclass_fields__) | {"page": args.out}
-    return Outcome(results, "\n".join(lines), left_out, needs_look=not made.advice["meets"] or bool(left_out))
+    return Outcome(results, "\n".join(lines), left_out, needs_look=not made.advice["meets"])
 
 
 def _text(made: Plan) -> str:

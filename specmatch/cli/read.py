@@ -19,5 +19,4 @@ def run(args: argparse.Namespace) -> Outcome:
 
         readings = ColourCorrection.load(args.correction).apply(readings, house, lab=args.lab)
     readings = in_unit(readings, args.unit)
-    look = bool(left_out) or any(readings["warnings"].map(len) > 0)
-    return Outcome(readings, readings_text(readings), left_out, needs_look=look)
+    return Outcome(readings, readings_text(readings), left_out, needs_look=any(readings["warnings"].map(len) > 0))

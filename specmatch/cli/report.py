@@ -76,13 +76,11 @@ def _of_model(args: argparse.Namespace) -> _Made:
         verified = verify_folder(house, session, specification)
     else:
         verified = house.verify(session, claimed=args.claim, specification=specification)
-    left_out = session.left_out.to_dict("records")
-    look = bool(left_out) or bool((verified["decision"] != CONSISTENT).any())
     tell(f"drawing the page of {counted(len(verified), 'reading')}")
     page = sm.pages.model_page(
         house, model_hash=digest, session=session, verified=verified, specification=specification
     )
-    return page, look, left_out
+    return page, bool((verified["decision"] != CONSISTENT).any()), session.left_out.to_dict("records")
 
 
 def _of_journals(args: argparse.Namespace) -> _Made:

@@ -44,7 +44,7 @@ def run(args: argparse.Namespace) -> Outcome:
     text = f"{readings_text(verified)}{got.note}\n\n{fill(CAUTIONS, WIDTH)}"
     verified = verified.join(got.risks)
     # a sample without a claim is no decision, but someone may have forgotten to write the claim down
-    look = got.look or bool(got.left_out) or bool((verified["decision"] != CONSISTENT).any())
+    look = got.look or bool((verified["decision"] != CONSISTENT).any())
     return Outcome(verified, text, got.left_out, needs_look=look)
 
 
@@ -94,9 +94,8 @@ def _lots(args: argparse.Namespace) -> Outcome:
     hold = 0.05 if args.wrong_hold is None else args.wrong_hold
     passed = 0.01 if args.wrong_pass is None else args.wrong_pass
     table = judge_lots(house, session, args.claim, limits, wrong_hold=hold, wrong_pass=passed)
-    look = bool(left_out) or bool((table["decision"] != CONSISTENT).any())
     text = f"{text_table(table, wrap={'reason': 48})}\n\n{fill(CAUTIONS, WIDTH)}"
-    return Outcome(table.reset_index(), text, left_out, needs_look=look)
+    return Outcome(table.reset_index(), text, left_out, needs_look=bool((table["decision"] != CONSISTENT).any()))
 
 
 def _recorded(args: argparse.Namespace) -> _Judged:

@@ -326,13 +326,21 @@ def _at_depth(
 def _usable_rows(
     table: pd.DataFrame, usable: Mask, found: MeasuredFolder, left_out: list[tuple[str, str]], folder: str
 ) -> pd.DataFrame:
-    """Leave out scans that are brighter than reason, and refuse a folder of which nothing is left."""
-    keep, too_bright = _within_reason(table, usable)
-    left_out += [(str(found.rows.loc[name, "file"]), reason) for name, reason in too_bright]
-    if not keep.any():
+    """Leave out scans without a value, or far brighter than their reference; refuse a folder of which none is left."""
+    values = table.to_numpy(float)
+    empty = ~np.isfinite(values[:, usable]).any(axis=1)
+    level = np.full(len(table), np.nan)
+    level[~empty] = np.nanmedian(values[~empty][:, usable], axis=1)
+    beyond = empty | (level > 1.5)
+    for k in np.flatnonzero(beyond):
+        bright = f"reflects {level[k]:.2f} times its reference, which no beer does"
+        said = "no channel carries light" if empty[k] else bright
+        reason = f"{said}: wrong reference, wrong dark or wrong integration time; measure again"
+        left_out.append((str(found.rows.loc[table.index[k], "file"]), reason))
+    if beyond.all():
         first = f"; the first: {first_reason(left_out)}" if left_out else ""
         raise ScanFileError(f"{folder}: nothing usable is left of {len(found.rows) + len(found.left_out)} scans{first}")
-    return table[keep]
+    return table[~beyond]
 
 
 def _refuse_unlisted(paired: Paired, found: MeasuredFolder) -> None:
@@ -361,23 +369,6 @@ def _live_of_pours(direct: pd.DataFrame, rows: pd.DataFrame) -> Mask:
         return usable_band(direct.to_numpy(), pd.factorize(rows.loc[direct.index, "sample"])[0])
     except TableError:
         return every
-
-
-def _within_reason(table: pd.DataFrame, usable: Mask) -> tuple[Mask, list[tuple[str, str]]]:
-    """Leave out scans that nothing can be made of: no value at all, or far brighter than their reference."""
-    values = table.to_numpy(float)
-    reasons = []
-    empty = ~np.isfinite(values[:, usable]).any(axis=1)
-    level = np.full(len(table), np.nan)
-    level[~empty] = np.nanmedian(values[~empty][:, usable], axis=1)
-    beyond = empty | (level > 1.5)
-    for k in np.flatnonzero(beyond):
-        bright = f"reflects {level[k]:.2f} times its reference, which no beer does"
-        said = "no channel carries light" if empty[k] else bright
-        reasons.append(
-            (str(table.index[k]), f"{said}: wrong reference, wrong dark or wrong integration time; measure again")
-        )
-    return ~beyond, reasons
 
 
 # How the light of reference scans went on over time, across folders measured at different times.
@@ -426,12 +417,10 @@ def reference_times(history: pd.DataFrame) -> pd.Series | None:
 
 def _rows(session: Session) -> pd.DataFrame:
     rows, checks = session.reference_scans, session.checks
-    codes = dict.fromkeys(rows.index, "")
-    for name, code in zip(checks["scan_id"], checks["code"], strict=True):
-        if name in codes and code == WEAK:
-            codes[name] = WEAK
+    weak = rows.index.isin(checks.loc[checks["code"] == WEAK, "scan_id"])
+    code = pd.Series(np.where(weak, WEAK, ""), rows.index, dtype=object)
     known = {column: rows[column].fillna("").astype(str) if column in rows else "" for column in _TEXT[1:]}
-    return pd.DataFrame({"folder": session.folder, **known, "code": pd.Series(codes, dtype=object)}, index=rows.index)
+    return pd.DataFrame({"folder": session.folder, **known, "code": code}, index=rows.index)
 
 
 def _levels(light: Sequence[tuple[Floats, Floats, Mask]], first: int) -> Floats:

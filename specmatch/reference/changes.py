@@ -415,10 +415,7 @@ def _settings(before: ReferenceSet, after: ReferenceSet) -> Iterator[_Row]:
 
 def _batches(before: ReferenceSet, after: ReferenceSet) -> Iterator[_Row]:
     one, two = before.batches, after.batches
-    for name in two.index.difference(one.index, sort=False):
-        yield "batch added", name, None, two.at[name, "beer"]
-    for name in one.index.difference(two.index, sort=False):
-        yield "batch removed", name, one.at[name, "beer"], None
+    yield from _come_and_gone("batch", one["beer"], two["beer"])
     shared = one.index.intersection(two.index, sort=False)
     for name in shared:
         if one.at[name, "beer"] != two.at[name, "beer"]:
@@ -440,10 +437,7 @@ def _beers(before: ReferenceSet, after: ReferenceSet) -> Iterator[_Row]:
 
 def _scans(before: ReferenceSet, after: ReferenceSet) -> Iterator[_Row]:
     one, two = before.spectra, after.spectra
-    for name in two.index.difference(one.index, sort=False):
-        yield "scan added", name, None, after.scans.at[name, "batch"]
-    for name in one.index.difference(two.index, sort=False):
-        yield "scan removed", name, before.scans.at[name, "batch"], None
+    yield from _come_and_gone("scan", before.scans["batch"], after.scans["batch"])
     shared = one.index.intersection(two.index, sort=False)
     yield from _records("scan record", before.scans, after.scans, shared, ())
     if not np.array_equal(one.columns, two.columns):
@@ -454,6 +448,13 @@ def _scans(before: ReferenceSet, after: ReferenceSet) -> Iterator[_Row]:
     for row in np.flatnonzero(~((first == second) | (np.isnan(first) & np.isnan(second))).all(axis=1)):
         apart = np.abs(first[row] - second[row])
         yield "reflectance changed", str(shared[row]), 0.0, float(np.nanmax(np.nan_to_num(apart, nan=np.inf)))
+
+
+def _come_and_gone(what: str, one: pd.Series, two: pd.Series) -> Iterator[_Row]:
+    for name in two.index.difference(one.index, sort=False):
+        yield f"{what} added", name, None, two[name]
+    for name in one.index.difference(two.index, sort=False):
+        yield f"{what} removed", name, one[name], None
 
 
 def _records(

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from specmatch.errors import ConflictError, OptionError
-from specmatch.reference.tables.alignment import average_lab_values
+from specmatch.reference.tables.alignment import average_lab_values, enter_colour
 from specmatch.wording import nearest_name
 
 Edit = Mapping[str, Any]
@@ -212,14 +212,14 @@ class LabValues:
     def first(self, table: pd.DataFrame, row: pd.Series) -> pd.DataFrame:
         """Enter a value as the only one of its batch."""
         self.several.pop(str(row.name), None)
-        return _entered(table, str(row.name), {name: row.get(name) for name in _KNOWN})
+        return enter_colour(table, str(row.name), dict(zip(_KNOWN, _value(row), strict=True)))
 
     def averaged(self, table: pd.DataFrame, row: pd.Series) -> pd.DataFrame:
         """Enter a value beside those that the batch has."""
         name = str(row.name)
         values = [*self.several.get(name, [_value(table.loc[name])]), _value(row)]
         self.several[name] = values
-        return _entered(table, name, self._mean(name, values))
+        return enter_colour(table, name, dict(zip(_KNOWN, _value(self._mean(name, values)), strict=True)))
 
     def repeats(self, rows: pd.DataFrame) -> list[str]:
         """Note the values of batches that stand in several rows, and say what they come to."""
@@ -245,19 +245,7 @@ class LabValues:
         return {column: merged.at[name, column] for column in _KNOWN if column in merged.columns}
 
 
-def _entered(table: pd.DataFrame, name: str, known: dict[str, Any]) -> pd.DataFrame:
-    for column in _KNOWN:
-        value, is_text = known.get(column), column in ("lab", "colour_method")
-        blank = value is None or value == "" or value != value
-        if column not in table.columns:
-            if blank:
-                continue
-            table[column] = "" if is_text else np.nan
-        table.loc[name, column] = ("" if is_text else np.nan) if blank else value
-    return table
-
-
-def _value(row: pd.Series) -> list[Any]:
+def _value(row: pd.Series | Mapping[str, Any]) -> list[Any]:
     """Return colour, its standard deviation and count, lab and method; None where nothing is said."""
     cells = [row.get(name) for name in _KNOWN]
     return [None if cell is None or cell == "" or cell != cell else cell for cell in cells]

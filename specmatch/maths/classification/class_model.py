@@ -7,6 +7,7 @@ The beers of a house in their metric, and samples held against them: distances, 
 Many samples against many beers: nearest beer and plausible set of each, without a table of all pairs.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
@@ -230,16 +231,20 @@ class ClassModel:
 
     def nearest_beer(self, reflectance: Floats) -> Ints:
         """Return the beer at the smallest distance, shape (n,), of samples of one pour each, shape (n, p)."""
-        scores, weight = self.metric.scores(reflectance), self.weights(1.0)
+        blocks = self.squared_distances(self.metric.scores(reflectance), 1.0)
+        return np.concatenate([squared.argmin(axis=1) for _, squared in blocks])
+
+    def squared_distances(self, scores: Floats, n_pours: float) -> Iterator[tuple[int, Floats]]:
+        """Yield squared distances of scores from every beer, to rounding, in blocks, with the first row of each."""
+        weight = self.weights(n_pours)
         pulled = weight * self.beer_means
-        offset, nearest = (pulled * self.beer_means).sum(axis=1), np.empty(len(scores), np.int64)
-        step = max(1, BLOCK // len(offset))
+        kernel, offset = np.concatenate([weight.T, -2.0 * pulled.T]), (pulled * self.beer_means).sum(axis=1)
+        step = max(1, 4 * BLOCK // len(offset))
         for start in range(0, len(scores), step):
             block = scores[start : start + step]
-            nearest[start : start + step] = ((block * block) @ weight.T - 2.0 * block @ pulled.T + offset).argmin(
-                axis=1
-            )
-        return nearest
+            squared = np.concatenate([block * block, block], axis=1) @ kernel
+            squared += offset
+            yield start, squared
 
     def p_values(self, squared: Floats, beer: Ints, outside: Floats) -> Floats:
         """Return p-values of squared distances, each in the scatter of its beer."""
@@ -348,21 +353,12 @@ def identify_scores(
     """
     # scores (n, a), outside (n,)
     weight = fit.weights(float(n_pours))
-    pulled = weight * fit.beer_means
-    kernel = np.concatenate([weight.T, -2.0 * pulled.T])
-    offset = (pulled * fit.beer_means).sum(axis=1)
-    limit = distance_limits(fit, false_reject_rate) * (1.0 + SLACK) + SLACK - offset
-    nearest, rows, beers = np.empty(len(scores), np.int64), [], []
-    step = max(1, 4 * BLOCK // len(offset))
-    for start in range(0, len(scores), step):
-        block = scores[start : start + step]
-        squared = np.concatenate([block * block, block], axis=1) @ kernel
+    limit = distance_limits(fit, false_reject_rate) * (1.0 + SLACK) + SLACK
+    parts = []
+    for start, squared in fit.squared_distances(scores, float(n_pours)):
         flat = np.flatnonzero(squared <= limit)
-        rows.append(flat // offset.size + start)
-        beers.append(flat % offset.size)
-        squared += offset
-        nearest[start : start + step] = squared.argmin(axis=1)
-    row, beer = np.concatenate(rows), np.concatenate(beers)
+        parts.append((flat // limit.size + start, flat % limit.size, squared.argmin(axis=1)))
+    row, beer, nearest = map(np.concatenate, zip(*parts, strict=True))
 
     def exact(of: Ints, to: Ints) -> Floats:
         return np.asarray(np.einsum("na,na->n", (scores[of] - fit.beer_means[to]) ** 2, weight[to]))

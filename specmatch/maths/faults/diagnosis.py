@@ -237,11 +237,6 @@ class Places:
     share: Floats
 
 
-def _places_of_all(size: Floats) -> Places:
-    """Return where every fault lies at its size, shape (n, n_faults)."""
-    return _between(np.arange(len(FAULTS)), size)
-
-
 def _rests_on_light(fault: Ints) -> Mask:
     """Return whether the shape of a fault rests on what is known of the lamp, shape (n,)."""
     return np.asarray((fault != NO_FAULT) & (_RESTS_ON_LEVEL | _RESTS_ON_SLOPE)[fault])
@@ -395,7 +390,7 @@ def _pairs(
     row = np.arange(len(sizes))
     tried = np.where(sizes > 0, sizes, _FIRST_SIZE)
     projected = detector.project(departure)
-    places = _places_of_all(tried)
+    places = _between(np.arange(len(FAULTS)), tried)  # of every fault at its size
     along, own = detector.along(projected, places), detector.squares(places)
     own = np.maximum(own, 1e-300)
     cross = detector.along(detector.projected(first, tried[row, first]), places)

@@ -14,7 +14,7 @@ Research 6:1939-1959, 2005, sections 4 and 5 (from memory).
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 from itertools import product
 
 import numpy as np
@@ -381,6 +381,7 @@ def fit_process(
     kernels = [Kernel(*values) for values in product(*(GRIDS[inputs] if made is None else ROWS_GRID))]
     n = rest.size
     counts = np.ones(n) if share is None else share
+    of_these = partial(ProcessRegression, inputs, wavelength_nm, noise, rows=made)
     if n > MOST_BATCHES_AT_ONCE:
         spread = np.argsort(response, kind="stable")[np.linspace(0, n - 1, MOST_BATCHES_AT_ONCE).astype(int)]
         few = fit_gaussian_processes(rows[spread], rest[spread], variance[spread], kernels)
@@ -388,17 +389,13 @@ def fit_process(
         best = [kernels[k] for k in np.argsort(errors, kind="stable")[:KERNELS_FOR_ALL]]
         kernel, sparse = _through_few(rows, rest, variance, counts, best)
         squares = counts * sparse.held_out_error**2
-        return ProcessRegression(
-            inputs=inputs,
-            wavelength_nm=wavelength_nm,
-            noise=noise,
+        return of_these(
             process=sparse.process,
             kernels=np.array([[kernel.slope, kernel.bend, kernel.reach]]),
             fold_kernel=np.zeros(n, np.int64),
             fold_weight=sparse.weights_without,
             choice_error=float(squares.mean()),
             choice_error_without=(squares.sum() - squares) / (n - 1),
-            rows=made,
         )
     processes = fit_gaussian_processes(rows, rest, variance, kernels)
     error = [float(np.mean(counts * process.held_out_error**2)) for process in processes]
@@ -409,17 +406,13 @@ def fit_process(
     fold_weight = np.empty((n, n))
     for g in used:
         fold_weight[choice == g] = processes[g].weights_without()[choice == g]
-    return ProcessRegression(
-        inputs=inputs,
-        wavelength_nm=wavelength_nm,
-        noise=noise,
+    return of_these(
         process=processes[chosen],
         kernels=np.array([[kernels[g].slope, kernels[g].bend, kernels[g].reach] for g in used]),
         fold_kernel=fold_kernel.astype(np.int64),
         fold_weight=fold_weight,
         choice_error=error[chosen],
         choice_error_without=without.min(axis=0),
-        rows=made,
     )
 
 

@@ -305,16 +305,11 @@ def _chosen_without(batches: _Batches, most: int) -> tuple[Ints, Floats]:
     n = len(batches.rows)
     choice, without = np.empty(n, np.int64), np.empty(n)
     inner = rows_of(np.arange(n - 1) % INNER_FOLDS)
-    sets, outer = [], []
-    for i in range(n):
-        others = np.delete(np.arange(n), i)
-        for members in inner:
-            sets.append(np.concatenate([others[members], [i]]))
-            outer.append(i)
-    nested = batches.without(sets, most)[1]
+    sets = [np.append(np.delete(np.arange(n), i)[members], i) for i in range(n) for members in inner]
+    nested, k = batches.without(sets, most)[1], len(inner)
     for i in range(n):
         # the last column of each set is batch i itself, which chooses nothing
-        own = np.concatenate([nested[k][:, :-1] for k in np.flatnonzero(np.array(outer) == i)], axis=1)
+        own = np.concatenate([errors[:, :-1] for errors in nested[i * k : (i + 1) * k]], axis=1)
         choice[i] = one_standard_error(own)
         without[i] = own[choice[i] - 1].mean()
     return choice, without

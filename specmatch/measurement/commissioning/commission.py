@@ -218,6 +218,8 @@ class _Bench:
             raise MissingScanError(
                 f"{folder}: no check scan can be used{first}; specmatch commission --bench-sheet says what to scan"
             )
+        if not (raw.role == "reference").any():
+            left_out.append((folder, "no reference scan: pieces that are held against one count as not measured"))
         temperature = rows["temperature_c"].to_numpy(float)
         moments = sorted(filter(None, rows["measured_at"].fillna("").astype(str))) if "measured_at" in rows else []
         return cls(
@@ -252,7 +254,7 @@ class _Bench:
 
 def _clip_level(counts: Floats) -> float:
     """Return the count at which the converter is full: one that three channels of a scan share as their largest."""
-    top = float(np.nanmax(counts))
+    top = float(np.nanmax(counts, initial=0.0))
     return top if (np.sum(counts >= top * (1.0 - 1e-6), axis=1) >= 3).any() else float("inf")
 
 

@@ -313,27 +313,13 @@ class Line:
     counts: bool = True  # whether the axis is judged by it; others only help to describe the spectrum
 
 
-def _glass(*bands: tuple[float, float]) -> tuple[Line, ...]:
-    # bands of two melts of one glass differ by about 0.1 nm: common practice, no source
-    return tuple(Line(nm, width, 0.1) for nm, width in bands)
-
-
-# Mercury, in air: NIST Atomic Spectra Database. Holmium glass: bands as makers of such filters state them, after NBS.
-# Didymium glass: bands as NBS stated them for SRM 2009. Terbium and europium in tubes: their phosphors vary, so they
-# count for nothing. All values and widths from memory: those of a filter's own certificate go before them.
-_MERCURY = tuple(Line(nm) for nm in (404.656, 435.833, 546.074, 576.960, 579.066))
-LINES: dict[str, tuple[Line, ...]] = {
-    HOLMIUM: _glass((418.5, 7.0), (446.0, 8.0), (453.4, 7.0), (460.0, 6.0), (484.5, 7.0), (536.4, 7.0), (637.5, 8.0)),
-    DIDYMIUM: _glass(
-        (441.0, 6.0), (472.7, 8.0), (478.8, 7.0), (513.4, 9.0), (529.6, 8.0), (572.7, 9.0), (585.4, 12.0),
-        (684.7, 10.0), (739.9, 10.0), (748.3, 10.0),
-    ),
-    MERCURY: _MERCURY,
-    TUBE: (
-        *_MERCURY, Line(487.7, 8.0, 0.5, counts=False), Line(542.4, 4.0, 0.5, counts=False),
-        Line(587.0, 8.0, 0.5, counts=False), Line(611.6, 4.0, 0.5, counts=False), Line(631.0, 6.0, 0.5, counts=False),
-    ),
-}  # fmt: skip
+# In air. Bands of two melts of one glass differ by about 0.1 nm (common practice, no source); terbium and europium in
+# tubes vary with their phosphors, so they count for nothing. All values and widths from memory: those of a filter's own
+# certificate go before them.
+LINES: dict[str, tuple[Line, ...]] = {}
+for _piece, _nm, _width, _sd, _counts, _ in rows_beside(__file__, "lines.csv"):
+    _line = Line(float(_nm), float(_width), float(_sd), _counts == "yes")
+    LINES[_piece] = (*LINES.get(_piece, ()), _line)
 LINES_SOURCE = (
     "published lines (mercury: NIST Atomic Spectra Database; holmium glass: as filter makers state after NBS; didymium "
     "glass: NBS SRM 2009), values from memory; lines of your own certificate go before them"

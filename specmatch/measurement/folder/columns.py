@@ -147,8 +147,7 @@ _FACTORS = {
     "cup_mm": {"mm": 1.0, "cm": 10.0}, "fill_sd_ml": {"ml": 1.0},
 }  # fmt: skip
 # lab colours are rounded, also after a conversion
-_TOLERANCE = {"colour": 0.03}
-_ELSE = 0.005
+_OF_COLOURS, _ELSE = 0.03, 0.005
 # columns of the other sheet that mean something else there: the claim is none of the batch's facts
 _NO_FACT_OF_BOTH = ("batch", "beer")
 # columns in which two spellings of one name part what belongs together
@@ -256,27 +255,20 @@ def _units(table: pd.DataFrame, column: UnknownColumn) -> list[str]:
 def _agree(one: str, other: str, column: UnknownColumn, unit: str) -> bool:
     if not one or not other:
         return True
-    tolerance = _TOLERANCE.get(column.nearest, _ELSE)
+    stated = folded(column.unit)
+    if column.nearest != "colour":
+        return _equal(one, other, factor=_FACTORS.get(column.nearest, {}).get(stated.rpartition("_")[2], 1.0))
+    own = next((known for known in ("SRM", "EBC") if known in stated.upper()), unit)
+    to_unit = {("SRM", "EBC"): float(ebc_from_srm(1.0)), ("EBC", "SRM"): 1.0 / float(ebc_from_srm(1.0))}
+    return _equal(one, other, factor=to_unit.get((own, unit), 1.0), tolerance=_OF_COLOURS)
+
+
+def _equal(one: str, other: str, *, factor: float = 1.0, tolerance: float = _ELSE) -> bool:
+    """Say whether two cells are one text, or one number after the first of them is brought to the other's unit."""
     a, b = _as_number(one), _as_number(other)
     if a is None or b is None:
         return one.casefold() == other.casefold()
-    stated = folded(column.unit).upper()
-    if column.nearest == "colour":
-        own = "SRM" if "SRM" in stated else "EBC" if "EBC" in stated else unit
-        if own != unit and {own, unit} == {"EBC", "SRM"}:
-            a = float(ebc_from_srm(a)) if own == "SRM" else a
-            b = float(ebc_from_srm(b)) if unit == "SRM" else b
-    else:
-        tail = folded(column.unit).rpartition("_")[2]
-        a *= _FACTORS.get(column.nearest, {}).get(tail, 1.0)
-    return abs(a - b) <= tolerance * max(abs(a), abs(b))
-
-
-def _equal(one: str, other: str) -> bool:
-    a, b = _as_number(one), _as_number(other)
-    if a is None or b is None:
-        return one.casefold() == other.casefold()
-    return abs(a - b) <= _ELSE * max(abs(a), abs(b))
+    return abs(a * factor - b) <= tolerance * max(abs(a * factor), abs(b))
 
 
 def _as_number(cell: str) -> float | None:

@@ -150,12 +150,8 @@ def read_materials(folder: Path, notes: list[tuple[str, str]]) -> pd.DataFrame:
         path, "material", "name what each control is", [], known=MATERIAL_COLUMNS, numbers=("colour", "colour_sd")
     )
     notes += [(path.name, note) for note in sheet.notes]
-    table = no_materials().reindex(sheet.table.index)
-    for column in MATERIAL_COLUMNS:
-        if column in sheet.table:
-            table[column] = numbers[column] if column in numbers else sheet.table[column]
-        elif column not in ("colour", "colour_sd"):
-            table[column] = ""
+    known = {"colour": float("nan"), "colour_sd": float("nan"), **numbers}
+    table = sheet.table.assign(**known).reindex(columns=list(MATERIAL_COLUMNS), fill_value="")
     twice = table.duplicated(["material", "material_lot"])
     for at in table.index[twice | (table["material"] == "")]:
         one = table.loc[at]

@@ -279,8 +279,10 @@ def refuse_misnamed(unknown: Sequence[UnknownColumn], present: Sequence[str], na
 
 
 def _and_unit(column: UnknownColumn) -> str:
-    told = _unit_told(column)
-    return f", and {told!r} in the column 'colour_unit'" if told else ""
+    """Say where the colour unit goes that the name of a column states."""
+    stated = folded(column.unit).upper().split("_")
+    unit = next((unit for unit in ("EBC", "SRM") if column.nearest == "colour" and unit in stated), "")
+    return f", and {unit!r} in the column 'colour_unit'" if unit else ""
 
 
 def _said_of(column: UnknownColumn) -> str:
@@ -289,12 +291,6 @@ def _said_of(column: UnknownColumn) -> str:
     if column.elsewhere:
         return f"column {column.name!r} is not used here; if it is {column.elsewhere!r}, that stands in another sheet"
     return f"column {column.name!r} is not known and not used; the nearest known name is {column.nearest!r}"
-
-
-def _unit_told(column: UnknownColumn) -> str:
-    """Return the colour unit that the name of a column states, or nothing."""
-    stated = folded(column.unit).upper().split("_")
-    return next((unit for unit in ("EBC", "SRM") if column.nearest == "colour" and unit in stated), "")
 
 
 def _place_of_unit(column: str, cell: str) -> str:

@@ -146,15 +146,8 @@ def _scans(raw: bytes, name: str, told: ReadOptions) -> list[Scan]:
             "build a reference set of them"
         )
     text, encoding = decode_text(raw, encoding=told.encoding)
-    if not text.strip():
-        raise ScanFileError("the file is empty; measure again or take it off the list")
     if is_jcamp(text):
         return _jcamp_scans(text, encoding, name, told)
-    if not re.search(r"\d", text):
-        raise ScanFileError(
-            "a header but no table of wavelengths and values; if this is a scan file, export it again",
-            stage="table",
-        )
     reading = short_way(text, told)
     parts = _table_parts(text) if reading is None and told.layout != "rows" else []
     if parts:

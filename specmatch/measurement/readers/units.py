@@ -10,6 +10,7 @@ import numpy as np
 
 from specmatch.array_types import Floats
 from specmatch.errors import AmbiguousScanFileError, ScanFileError, UnitError
+from specmatch.spectra import in_nm
 from specmatch.wording import rows_beside
 
 X_UNITS = ("nm", "um", "1/cm", "angstrom", "pixel")
@@ -155,14 +156,7 @@ def to_nanometres(x: Floats, unit: str, *, stated: bool) -> Floats:
             f"the wavelength column holds {x.min():g}, and wavelengths are positive numbers; give wavelength_column=, "
             "or pixel_polynomial= for a file of pixels"
         )
-    if unit == "1/cm":
-        nm = 1e7 / x
-    elif unit == "um":
-        nm = x * 1e3
-    elif unit == "angstrom":
-        nm = x / 10.0
-    else:
-        nm = x.astype(float)
+    nm = x / 10.0 if unit == "angstrom" else in_nm(x, unit if unit in ("1/cm", "um") else "nm")
     low, high = _STATED_NM if stated else _UNSTATED_NM
     if nm.min() < low or nm.max() > high:
         said = f"in {unit}" if stated else "with no unit"

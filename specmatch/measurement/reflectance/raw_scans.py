@@ -2,6 +2,7 @@
 
 import re
 import unicodedata
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
@@ -153,23 +154,16 @@ def _refuse_unscaled(scan: Scan) -> None:
 
 def _common_grid(found: MeasuredFolder) -> Floats:
     """The grid of most sample files (of most files where there is no sample); one file has one vote."""
-    roles = found.rows["role"].to_numpy(dtype=object)
-    files = found.rows["file"].to_numpy(dtype=object)
-    of_samples = [i for i in range(len(found.scans)) if roles[i] == "sample"] or list(range(len(found.scans)))
-    if not of_samples:
+    if not found.scans:
         first = f"; the first: {first_reason(found.left_out)}" if found.left_out else ""
         raise ScanFileError(f"nothing usable is left: no scan file could be read{first}")
-    votes: dict[bytes, set[str]] = {}
-    grids: dict[bytes, Floats] = {}
-    everyone: dict[bytes, set[str]] = {}
-    for i, scan in enumerate(found.scans):
-        grid = scan.wavelength_nm.tobytes()
-        everyone.setdefault(grid, set()).add(files[i])
-        grids.setdefault(grid, scan.wavelength_nm)
-    for i in of_samples:
-        votes.setdefault(found.scans[i].wavelength_nm.tobytes(), set()).add(files[i])
+    grids = [scan.wavelength_nm.tobytes() for scan in found.scans]
+    files = pd.DataFrame({"grid": grids, "file": found.rows["file"].to_numpy(dtype=object)}).drop_duplicates()
+    is_sample = (found.rows["role"] == "sample").to_numpy()[files.index]
+    everyone, votes = (Counter(one["grid"]) for one in (files, files[is_sample] if is_sample.any() else files))
     # of as many sample files the grid that the darks and references share, then the one with more points
-    return grids[max(votes, key=lambda grid: (len(votes[grid]), len(everyone[grid]), len(grid)))]
+    chosen = max(votes, key=lambda grid: (votes[grid], everyone[grid], len(grid)))
+    return found.scans[grids.index(chosen)].wavelength_nm
 
 
 def _without_cut_ends(scans: list[Scan], files: Sequence[str], notes: list[tuple[str, str]]) -> list[Scan]:

@@ -1,7 +1,7 @@
 """Bring the tables of a set into one form and into line; of several lab colours of a batch make one."""
 
 import logging
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -169,6 +169,18 @@ def refuse_absorbance(spectra: Spectra, scans: pd.DataFrame, batches: pd.DataFra
             "darker beers read higher than pale ones, and every scan falls from blue to red: this is absorbance, where "
             "reflectance of beer does the opposite; expected fractions of the reference, or give quantity='absorbance'"
         )
+
+
+def enter_colour(table: pd.DataFrame, batch: str, known: Mapping[str, Any]) -> pd.DataFrame:
+    """Write a lab colour and what is known of it into a table of batches; what is None is cleared."""
+    for column, value in known.items():
+        blank: object = "" if column in ("lab", "colour_method") else np.nan
+        if column not in table.columns:
+            if value is None:
+                continue
+            table[column] = blank
+        table.loc[batch, column] = blank if value is None else value
+    return table
 
 
 def check_beers(beers: pd.DataFrame | None, brewed: Sequence[str] = ()) -> pd.DataFrame | None:

@@ -14,6 +14,7 @@ from specmatch.array_types import Mask
 from specmatch.batches import COLOUR_UNITS
 from specmatch.errors import OptionError, ReferenceSetError, SpecmatchError
 from specmatch.measurement.folder.dates import date_readings
+from specmatch.reference.tables.alignment import enter_colour
 from specmatch.wording import counted, nearest_name
 
 LEVELS = ("batch", "sample", "pour", "scan", "session")
@@ -157,17 +158,8 @@ def recoloured(tables: Tables, batch: str, values: Mapping[str, Any]) -> Change:
     if not (np.isnan(colour) or least < colour < np.inf):
         above = "" if np.isinf(least) else " above 0"
         raise OptionError(f"the colour is {colour:g}; expected a number{above}, or NaN for none")
-    batches = tables.batches.copy()
-    before = batches.at[batch, "colour"]
-    for column in ("colour", "colour_sd", "colour_n", "colour_method", "lab"):
-        value = values.get(column)
-        if value is None and column not in batches.columns:
-            continue
-        is_text = column in _WORDS
-        if column not in batches.columns:
-            batches[column] = "" if is_text else np.nan
-        blank: object = "" if is_text else np.nan
-        batches.loc[batch, column] = blank if value is None else value
+    before, every = tables.batches.at[batch, "colour"], ("colour", "colour_sd", "colour_n", "colour_method", "lab")
+    batches = enter_colour(tables.batches.copy(), batch, {column: values.get(column) for column in every})
     what = f"colour of batch {batch!r} from {_shown(before)} to {_shown(colour)} {tables.colour_unit}"
     known = {name: value for name, value in values.items() if name != "colour" and value is not None}
     edit = {"kind": "colour", "batch": str(batch), "before": _or_none(before), "colour": _or_none(colour)}
@@ -265,12 +257,12 @@ COLUMNS = ("batch", "what", "value", "reason")
 _MOST_TOLD = 3
 
 
-def colour_of(text: str) -> float:
+def colour_of(text: Any) -> float:
     """Return a colour as typed; `none` is no colour."""
-    if text.strip().lower() == "none":
+    if str(text).strip().lower() == "none":
         return float("nan")
     try:
-        return float(text.strip().replace(",", "."))
+        return float(str(text).strip().replace(",", "."))
     except ValueError:
         raise OptionError(f"the colour {text!r} is no number; give one, or 'none'") from None
 
@@ -302,6 +294,7 @@ def edited_by_sheet(tables: Tables, sheet: pd.DataFrame, reason: str) -> Change:
     said, edits = [], []
     for place, row in enumerate(sheet.to_dict("records"), start=1):
         name, what, value, why = (_text(row.get(column)) for column in COLUMNS)
+        what = str(what)
         if what.lower() not in EDITS:
             raise OptionError(f"row {place} ({name}): {what!r} is no edit; expected one of {', '.join(EDITS)}")
         if not why and not reason.strip():

@@ -134,7 +134,7 @@ FEWEST_SHARED = 3
 
 def second_modules(scans: pd.DataFrame) -> tuple[str, ...]:
     """Return the modules of a set that batches measured on its main one as well can teach."""
-    if "instrument" not in scans.columns:
+    if "instrument" not in scans.columns or scans["instrument"].nunique() < 2:
         return ()
     batches = {str(name): set(own) for name, own in scans["batch"].groupby(_stated(scans), sort=True) if name}
     if len(batches) < 2:

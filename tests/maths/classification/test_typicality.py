@@ -28,10 +28,10 @@ from specmatch.maths.classification.class_model import (
 )
 from specmatch.maths.classification.discriminant_space import (
     LabelledSamples,
-    build_metric,
     cholesky_factor,
     cross_validated_scores,
     held_out_distance,
+    metric_and_scores,
     on_channels,
     principal_axes,
     project,
@@ -423,7 +423,7 @@ def test_choice_and_metric_are_built_on_the_same_samples(house):
     rows, levels = with_levels(*house)
     fit = fit_class_model(rows, levels)
     choice = select_space(fit.samples, rows, levels)
-    metric = build_metric(choice, fit.samples, project(choice, fit.samples))
+    metric, _ = metric_and_scores(choice, fit.samples, project(choice, fit.samples))
     np.testing.assert_array_equal(metric.axes, fit.metric.axes)
 
 

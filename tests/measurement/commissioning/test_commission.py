@@ -90,6 +90,18 @@ def test_a_folder_without_pieces_says_where_to_look(good, tmp_path):
     folder = changed(good, tmp_path / "none", lambda s: s[s["role"] != "check"])
     with pytest.raises(MissingScanError, match="no check scan can be used.*--bench-sheet"):
         sm.commission(folder)
+    (tmp_path / "read").mkdir()
+    (tmp_path / "read" / "a.csv").write_text(
+        "wavelength_nm;reflectance\n" + "".join(f"{x};0.5\n" for x in range(400, 700))
+    )
+    (tmp_path / "read" / "scans.csv").write_text("file,role,sample\na.csv,sample,S1\n")
+    with pytest.raises(MissingScanError, match="no check scan can be used"):  # of reflectance there are no counts
+        sm.commission(tmp_path / "read")
+
+
+def test_a_day_without_a_reference_says_why_pieces_are_not_measured(good, tmp_path):
+    found = sm.commission(changed(good, tmp_path / "dark", lambda s: s[s["role"] != "reference"]))
+    assert "no reference scan: pieces that are held against one" in " ".join(found.left_out["reason"])
 
 
 def test_two_modules_are_two_commissionings(good, tmp_path):
