@@ -6,7 +6,7 @@ spectrum of each beer; sizes are what the set showed.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -184,22 +184,20 @@ def _parts(
 ) -> tuple[dict[str, float], dict[str, float]]:
     """Return the variance of log colour that each component adds to a reading of so many pours, and as in the set."""
     faults, scatter = fitted.faults, fitted.faults.scatter
-
-    def log_colour(rows: Floats) -> Floats:
-        return np.log(fit.predict(rows))
-
+    base, counting = faults.pool(mean[None])[0], replace(faults.noise, misfit=0.0)
     names = CAUSES[: scatter.pour.size - len(scatter.shapes)]
-    directions = scatter.directions(faults.pool(mean[None])[0], faults.optics)[: len(names), faults.bins]
-    slope = _slopes(log_colour, mean, directions, np.sqrt(scatter.pour[: len(names)]))
-    of_noise = _noise(fitted, log_colour, mean)
-    usual = scatter.per_pour
+    directions = scatter.directions(base, faults.optics)[: len(names), faults.bins]
+    slope = _slopes(fit, mean, directions, np.sqrt(scatter.pour[: len(names)]))
+    # channels of one bin share its noise
+    channels = np.equal.outer(np.arange(int(faults.bins.max()) + 1), faults.bins).astype(float)
+    of_noise = _slopes(fit, mean, channels, np.sqrt(counting.variance(base)))
     now: dict[str, float] = {}
     then: dict[str, float] = {}
-    for share, found in ((1.0 / n_pours, now), (usual, then)):
+    for share, found in ((1.0 / n_pours, now), (scatter.per_pour, then)):
         for name, one, variance in zip(names, slope, scatter.pour, strict=False):
             component = _OF_CAUSE[name]
             found[component] = found.get(component, 0.0) + float(one**2 * variance) * share
-        found["noise"] = of_noise(1.0 / share)
+        found["noise"] = float(of_noise**2 @ counting.sample_variance(base, 1.0 / share))
     total = float(fit.error.relative_variance(colour))
     # what held-out batches missed by beyond what pours and noise explain
     rest = max(total - sum(then.values()), 0.05 * total)
@@ -209,26 +207,12 @@ def _parts(
     return {**now, "regression": rest - own, "lab": own}, then
 
 
-def _slopes(log_colour: Callable[[Floats], Floats], mean: Floats, directions: Floats, sd: Floats) -> Floats:
+def _slopes(fit: ColourModel, mean: Floats, directions: Floats, sd: Floats) -> Floats:
     """Return what one unit of each cause changes log colour by."""
     step = _STEP * np.maximum(sd, 1e-6)
     up, down = mean + step[:, None] * directions, mean - step[:, None] * directions
-    slopes: Floats = (log_colour(up) - log_colour(down)) / (2.0 * step)
+    slopes: Floats = (np.log(fit.predict(up)) - np.log(fit.predict(down))) / (2.0 * step)
     return slopes
-
-
-def _noise(fitted: FittedHouse, log_colour: Callable[[Floats], Floats], mean: Floats) -> Callable[[float], float]:
-    """Return the variance of log colour that the noise of channels gives, as a function of the number of pours."""
-    faults = fitted.faults
-    one = np.equal.outer(np.arange(int(faults.bins.max()) + 1), faults.bins).astype(float)
-    base = faults.pool(mean[None])[0]
-    counting = replace(faults.noise, misfit=0.0)
-    slope = _slopes(log_colour, mean, one, np.sqrt(counting.variance(base)))
-
-    def variance(n_pours: float) -> float:
-        return float(slope**2 @ counting.sample_variance(base, n_pours))
-
-    return variance
 
 
 def _between_batches(fitted: FittedHouse, fit: ColourModel) -> Floats:

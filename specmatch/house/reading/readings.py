@@ -163,7 +163,10 @@ def readings_table(
         "warnings_if_claimed": codes,
         "explanation_if_claimed": explanation,
     }
-    return _named(table_of(columns, samples.index), f)
+    readings = table_of(columns, samples.index)
+    if f.value_name != VALUE_NAME:  # for those who show them; columns keep their names
+        readings.attrs["value_name"] = f.value_name
+    return readings
 
 
 def table_of(columns: dict[str, Any], index: pd.Index) -> pd.DataFrame:
@@ -207,13 +210,6 @@ def _flags(
         (known > 1, ("ambiguous_beer",)),
         (np.asarray(f.identity.too_few_batches)[nearest], ("too_few_batches",)),
     ]
-
-
-def _named(readings: pd.DataFrame, fitted: FittedHouse) -> pd.DataFrame:
-    """Say of which value the readings are, where it is no colour, for those who show it; columns keep their names."""
-    if fitted.value_name != VALUE_NAME:
-        readings.attrs["value_name"] = fitted.value_name
-    return readings
 
 
 def figures_table(

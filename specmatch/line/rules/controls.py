@@ -155,7 +155,12 @@ def optical_density(spectrum: pd.Series) -> dict[str, float]:
 
 def earlier_controls(journal: Journal, name: ControlName) -> list[Record]:
     """Return the controls of a material, lot and module that counted, in the order recorded."""
-    return [row for row in _of_name(journal, name) if row["decision"] != RESCAN or _released(journal, row["entry"])]
+    return [row for row in _of_name(journal, name) if not _counted_out(journal, row)]
+
+
+def _counted_out(journal: Journal, row: Record) -> bool:
+    """Whether a control was out and nobody has released it after a check."""
+    return row["decision"] == RESCAN and (RELEASED,) not in _reviews(journal, row["entry"])
 
 
 def _of_name(journal: Journal, name: ControlName) -> list[Record]:
@@ -197,7 +202,7 @@ def judge_control(
     name, colour = control_name(record), record["reading"]["colour"]
     unit = record["reading"]["colour_unit"]
     every = _of_name(journal, name)
-    counted_out = [row["entry"] for row in every if row["decision"] == RESCAN and not _released(journal, row["entry"])]
+    counted_out = [row["entry"] for row in every if _counted_out(journal, row)]
     history = [row for row in every if row["entry"] not in counted_out]
     found = _values(journal, record, history, reread, since=max(counted_out, default=0))
     if not len(found.baseline):
@@ -321,7 +326,7 @@ def control_trouble(
     for row in sorted(rows, key=lambda row: (row["measured_unix"], row["entry"])):
         newest[control_name(row)] = row
     for row in newest.values():
-        if row["decision"] == RESCAN and not _reviewed(journal, row["entry"]):
+        if row["decision"] == RESCAN and not _reviews(journal, row["entry"]):
             return OUT, f"entry {row['entry']}: {row['reason']}; nothing is decided until a good one"
     if any(row["decision"] == CONSISTENT for row in rows):
         return None
@@ -344,13 +349,10 @@ def _overdue(journal: Journal, line: str, at_unix: float, control_hours: float) 
     return None  # a line that has had no good control yet is not asked for one
 
 
-def _released(journal: Journal, entry: int) -> bool:
-    sql = "SELECT 1 FROM entries WHERE concerns = ? AND kind = ? AND json_extract(record, '$.outcome') = ? LIMIT 1"
-    return bool(journal.query(sql, (entry, REVIEW, RELEASED)))
-
-
-def _reviewed(journal: Journal, entry: int) -> bool:
-    return bool(journal.query("SELECT 1 FROM entries WHERE concerns = ? AND kind = ? LIMIT 1", (entry, REVIEW)))
+def _reviews(journal: Journal, entry: int) -> list[tuple[str | None]]:
+    """Return the outcome of each review of a control."""
+    sql = "SELECT json_extract(record, '$.outcome') FROM entries WHERE concerns = ? AND kind = ?"
+    return journal.query(sql, (entry, REVIEW))
 
 
 def reread_with(house: Any, journal: Journal) -> Reread:

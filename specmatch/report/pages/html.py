@@ -85,7 +85,8 @@ def table(rows: pd.DataFrame, caption: str, *, cards: str = "") -> str:
         for i, value in enumerate(row):
             said = text(value)
             drawn = "drawn" if isinstance(value, Markup) and said.startswith("<svg") else ""
-            long = "long" if _long(value) else ""
+            # a sentence squeezed to a word a line on a narrow screen is unreadable: it gets room, and the table scrolls
+            long = "long" if isinstance(value, str) and len(value) > 30 else ""
             kind = _class("number" if number[i] else "", long, "" if said else "blank", drawn)
             if i == 0:
                 cells.append(f'<th scope="row"{role("rowheader")}{kind}>{said}</th>')
@@ -106,11 +107,6 @@ def table(rows: pd.DataFrame, caption: str, *, cards: str = "") -> str:
 def _class(*names: str) -> str:
     kept = " ".join(name for name in names if name)
     return f' class="{kept}"' if kept else ""
-
-
-def _long(value: Any) -> bool:
-    # a sentence squeezed to a word a line on a narrow screen is unreadable: it gets room, and the table scrolls
-    return isinstance(value, str) and len(value) > 30
 
 
 def bullets(sentences: Iterable[str]) -> str:
