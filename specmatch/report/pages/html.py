@@ -68,6 +68,13 @@ def text(value: Any) -> str:
     return value.html if isinstance(value, Markup) else escape(show(value), quote=True)
 
 
+def small_drawing(kind: str, width: float, height: float, says: str, body: str) -> Markup:
+    """Return a drawing that stands in a line or a cell, with what it says in words."""
+    said = text(says)
+    frame = f'class="{kind}" viewBox="0 0 {width:g} {height:g}" role="img" aria-label="{said}"'
+    return Markup(f"<svg {frame}><title>{said}</title>{body}</svg>")
+
+
 def table(rows: pd.DataFrame, caption: str, *, cards: str = "") -> str:
     """Return a table that can be reached and scrolled by keyboard; its first column names the row."""
     # cards: classes by which each row stands as a card of its own where the screen is narrow: `cards`, `cards dense`
