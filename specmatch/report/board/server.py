@@ -54,7 +54,7 @@ class Served:
 
     def __init__(self, listening: socket.socket, *, host: str, journal: Path, line: str, token: str) -> None:
         self.journal, self.line, self.token = journal, line, token
-        self.wake: Callable[[], None] = _nothing  # called when a review was written
+        self.wake: Callable[[], None] = lambda: None  # called when a review was written
         folder = files("specmatch.report.board")
         parts = {path: (folder.joinpath(file).read_bytes(), kind) for path, (file, kind) in _PARTS.items()}
         # a page that was loaded from another version loads itself anew
@@ -177,10 +177,6 @@ def _asked(body: bytes) -> tuple[int, dict[str, str]]:
     if type(asked["entry"]) is not int or not all(isinstance(value, str) for value in said.values()):
         raise ValueError("an entry is a whole number, everything else text")
     return asked["entry"], said
-
-
-def _nothing() -> None:
-    """Do nothing."""
 
 
 def known_hosts(host: str) -> set[str]:

@@ -18,7 +18,7 @@ from specmatch.maths.classification.class_model import ClassModel
 from specmatch.maths.classification.evidence import power
 from specmatch.maths.statistics.levels import binomial_bounds
 from specmatch.reference.tables.edits import batch_days
-from specmatch.report.pages.html import Markup, table, text
+from specmatch.report.pages.html import Markup, small_drawing, table, text
 from specmatch.report.plots.spectra import IN_A_GLASS, batch_colours, house_glass, set_glass
 from specmatch.wording import counted
 
@@ -265,11 +265,8 @@ def glance(rows: pd.DataFrame, *, unit: str, what: str = "colour") -> str:
 def _glass(beer: str, colour: str) -> Markup:
     if not colour:
         return Markup("")
-    said = text(f"{beer} in a glass: about {colour}")
-    return Markup(
-        f'<svg class="glass" viewBox="0 0 34 26" role="img" aria-label="{said}"><title>{said}</title>'
-        f'<path d="M3 2 L31 2 L28 24 L6 24 Z" fill="{colour}" stroke="currentColor"/></svg>'
-    )
+    glass = f'<path d="M3 2 L31 2 L28 24 L6 24 Z" fill="{colour}" stroke="currentColor"/>'
+    return small_drawing("glass", 34, 26, f"{beer} in a glass: about {colour}", glass)
 
 
 def _spread(colours: Floats, unit: str) -> str:
@@ -296,7 +293,7 @@ def _trend(beer: str, colours: Floats, days: list[str], reach: float, unit: str)
     line = " ".join(f"{a:.1f},{b:.1f}" for a, b in zip(x, y, strict=True))
     span = f", {days[0]} to {days[-1]}" if days[0] and days[-1] else ""
     first, last, lowest, highest = (in_digits(x, unit) for x in (known[0], known[-1], known.min(), known.max()))
-    said = text(
+    said = (
         f"{beer}, {counted(at.size, 'batch')}{span}: first {first}, last {last}, lowest {lowest}, highest {highest} "
         f"{unit}"
     )
@@ -305,10 +302,8 @@ def _trend(beer: str, colours: Floats, days: list[str], reach: float, unit: str)
         f"<title>{text(f'{days[k]} {in_digits(colours[k], unit)} {unit}'.strip())}</title></circle>"
         for a, b, k in zip(x, y, at, strict=True)
     )
-    return Markup(
-        f'<svg class="trend" viewBox="0 0 {_WIDTH:g} {_HEIGHT:g}" role="img" aria-label="{said}"><title>{said}</title>'
-        f'<path d="M0 {_HEIGHT / 2:g} H{_WIDTH:g}" class="middle"/><polyline points="{line}"/>{dots}</svg>'
-    )
+    drawn = f'<path d="M0 {_HEIGHT / 2:g} H{_WIDTH:g}" class="middle"/><polyline points="{line}"/>{dots}'
+    return small_drawing("trend", _WIDTH, _HEIGHT, said, drawn)
 
 
 def _told(held: float, n: int | None = None) -> str:

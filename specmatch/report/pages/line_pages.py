@@ -151,24 +151,21 @@ def _facts(
 def _waiting(waiting: Sequence[Mapping[str, Any]]) -> str:
     if not waiting:
         return "<p>Nothing waits for a retest or a person.</p>"
-    rows = pd.DataFrame(
-        [
-            {
-                "entry": row["entry"],
-                "to do": row["to_do"],
-                "beer and lot": ", ".join(
-                    filter(None, (row["claimed"] or row["sample"], row["lot"] and f"lot {row['lot']}"))
-                ),
-                "why": row["reason"],
-                "measured": str(row["measured_at"] or "").replace("T", " "),
-                "line": row["line"],
-            }
-            for row in waiting
-        ]
-    )
+    whose = ((row["claimed"] or row["sample"], row["lot"] and f"lot {row['lot']}") for row in waiting)
+    rows = [
+        {
+            "entry": row["entry"],
+            "to do": row["to_do"],
+            "beer and lot": ", ".join(filter(None, one)),
+            "why": row["reason"],
+            "measured": str(row["measured_at"] or "").replace("T", " "),
+            "line": row["line"],
+        }
+        for row, one in zip(waiting, whose, strict=True)
+    ]
     by_hand = "specmatch history JOURNAL --review ENTRY --outcome OUTCOME --operator NAME --note TEXT"
     return (
-        table(rows.fillna(""), "What waits for another pour or for a person, oldest first", cards="cards")
+        table(pd.DataFrame(rows).fillna(""), "What waits for another pour or for a person, oldest first", cards="cards")
         + f"<p>A person settles an entry by <code>{by_hand}</code>, or on the board.</p>"
     )
 

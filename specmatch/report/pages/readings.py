@@ -13,7 +13,7 @@ import pandas as pd
 from specmatch.batches import COLOUR_UNITS, in_digits
 from specmatch.house.reading.explanations import apart_from_claim
 from specmatch.report import plots
-from specmatch.report.pages.html import MOST_DRAWN, Markup, cautions, drawing, table, text
+from specmatch.report.pages.html import MOST_DRAWN, Markup, cautions, drawing, small_drawing, table, text
 from specmatch.report.plots.style import new_figure
 from specmatch.warning_codes import CONSISTENT, HOLD, RESCAN, WARNING_CODES
 from specmatch.wording import counted, listed, p_in_words
@@ -156,15 +156,14 @@ def interval_bar(reading: Mapping[str, Any], beer: str, known: tuple[float, floa
     def at(value: float) -> float:
         return _WIDTH * (value - first + room) / (last - first + 2.0 * room)
 
-    said = text(f"lab colours of {beer} in the set: {in_digits(known[0], unit)} to {in_digits(known[1], unit)}")
+    said = f"lab colours of {beer} in the set: {in_digits(known[0], unit)} to {in_digits(known[1], unit)}"
     block = max(at(known[1]) - at(known[0]), 2.0)
-    return Markup(
-        f'<span class="whole">{text(words)}</span>'
-        f'<svg class="within" viewBox="0 0 {_WIDTH:g} {_HEIGHT:g}" role="img" aria-label="{said}">'
-        f'<title>{said}</title><rect x="{at(known[0]):.1f}" y="1" width="{block:.1f}" height="16"/>'
+    drawn = (
+        f'<rect x="{at(known[0]):.1f}" y="1" width="{block:.1f}" height="16"/>'
         f'<path d="M{at(low):.1f} 9 H{at(high):.1f} M{at(low):.1f} 5 v8 M{at(high):.1f} 5 v8"/>'
-        f'<circle cx="{at(colour):.1f}" cy="9" r="2.5"/></svg>'
+        f'<circle cx="{at(colour):.1f}" cy="9" r="2.5"/>'
     )
+    return Markup(f'<span class="whole">{text(words)}</span>{small_drawing("within", _WIDTH, _HEIGHT, said, drawn)}')
 
 
 # a sheet is one A4; longer texts than this are cut, and say so
