@@ -50,6 +50,11 @@ def values_of(what: str) -> str:
     return "colours" if what == VALUE_NAME else f"values of {what}"
 
 
+def in_digits(value: float, unit: str) -> str:
+    """Return a colour to a tenth of its unit, any other value in four digits, as its size may be any."""
+    return "no limit" if not np.isfinite(value) else f"{value:.1f}" if unit in COLOUR_UNITS else f"{value:.4g}"
+
+
 def check_scans(scans: pd.DataFrame | pd.Series | None, scan_ids: pd.Index) -> pd.DataFrame:
     """Bring what is known of scans to one form: a row a scan, in the order of `scan_ids`."""
     # scans: A scans table (index or column `scan_id`), a Series scan_id -> sample, or None: each scan its own sample

@@ -164,7 +164,7 @@ class Served:
         with Journal(self.journal) as journal, journal.writing():
             if (journal.entry(entry).get("line") or "") != self.line:
                 raise TableError(f"entry {entry} is of another line: review it there")
-            return review(journal, entry, **said)
+            return review(journal, entry, **said, correct=False)
 
 
 def _asked(body: bytes) -> tuple[int, dict[str, str]]:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from specmatch.batches import COLOUR_UNITS, in_digits
 from specmatch.house.reading.explanations import apart_from_claim
 from specmatch.report import plots
 from specmatch.report.pages.html import MOST_DRAWN, Markup, cautions, drawing, table, text
@@ -144,8 +145,9 @@ def interval_bar(reading: Mapping[str, Any], beer: str, known: tuple[float, floa
     )
     if np.isnan(colour):
         return Markup("none")
-    ends = [f"{end:.1f}" if np.isfinite(end) else "no limit" for end in (low, high)]
-    words = f"{colour:.1f} ({ends[0]} to {ends[1]})" + ("" if known else f" {reading['colour_unit']}")
+    unit = str(reading.get("colour_unit", COLOUR_UNITS[0]))
+    words = "{} ({} to {})".format(*(in_digits(value, unit) for value in (colour, low, high)))
+    words += "" if known else f" {unit}"
     if known is None or not np.isfinite([low, high]).all():
         return Markup(text(words))
     first, last = min(low, known[0]), max(high, known[1])
@@ -154,7 +156,7 @@ def interval_bar(reading: Mapping[str, Any], beer: str, known: tuple[float, floa
     def at(value: float) -> float:
         return _WIDTH * (value - first + room) / (last - first + 2.0 * room)
 
-    said = text(f"lab colours of {beer} in the set: {known[0]:.1f} to {known[1]:.1f}")
+    said = text(f"lab colours of {beer} in the set: {in_digits(known[0], unit)} to {in_digits(known[1], unit)}")
     block = max(at(known[1]) - at(known[0]), 2.0)
     return Markup(
         f'<span class="whole">{text(words)}</span>'
