@@ -185,7 +185,7 @@ class ApplicabilityDomain:
         leverage = (scores**2).sum(axis=1) / (n_batches - 1)
         t2 = (n_batches - 1) * leverage
         q_mean = self._q_mean(n_pours)
-        q_limit = self._q_limit(q_mean)
+        q_limit = q_mean * self._limit_of_mean
         joint = self.leverage_dof * leverage / self.leverage_mean + self.q_dof * q / q_mean
         joint_limit = np.full(len(q), chdtri(self.leverage_dof + self.q_dof, self.false_alarm_rate))
         return DomainCheck(
@@ -196,7 +196,7 @@ class ApplicabilityDomain:
     def outside(self, reflectance: Floats, n_pours: Ints) -> Mask:
         """Return what `check` says of T2 and Q, without all else."""
         scores, q = self._scores_and_residual(reflectance)
-        return np.asarray(((scores**2).sum(axis=1) > self.t2_limit) | (q > self._q_limit(self._q_mean(n_pours))))
+        return np.asarray(((scores**2).sum(axis=1) > self.t2_limit) | (q > self._q_mean(n_pours) * self._limit_of_mean))
 
     def _scores_and_residual(self, reflectance: Floats) -> tuple[Floats, Floats]:
         scores, q = np.empty((len(reflectance), self.scores.shape[1])), np.empty(len(reflectance))
@@ -213,9 +213,6 @@ class ApplicabilityDomain:
     def _q_mean(self, n_pours: Ints) -> Floats:
         # fewer pours leave more noise outside the components; Box's g grows with it and h stays
         return np.maximum(self.q_mean + (1.0 / n_pours - self.per_pour) * self.pour_q, 0.1 * self.q_mean)
-
-    def _q_limit(self, q_mean: Floats) -> Floats:
-        return q_mean * self._limit_of_mean
 
     @cached_property
     def _limit_of_mean(self) -> float:
