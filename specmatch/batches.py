@@ -16,9 +16,10 @@ from specmatch.colour import ebc_from_srm, srm_from_ebc
 from specmatch.errors import OptionError, ParentsError, TableError, UnitError
 from specmatch.maths.regression.lab_effects import BOTH, LabValues, extra_variance
 from specmatch.spectra import text_ids
+from specmatch.wording import COLOUR_UNITS as COLOUR_UNITS
 from specmatch.wording import counted
+from specmatch.wording import in_digits as in_digits
 
-COLOUR_UNITS = ("EBC", "SRM")
 # what the value of a batch is called, unless the set says otherwise
 VALUE_NAME = "colour"
 _LEVELS = ("pour", "sample", "batch")

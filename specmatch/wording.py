@@ -1,6 +1,7 @@
 """Words that several rooms share: cautions, numbers with their nouns, text that steers no terminal or spreadsheet."""
 
 import csv
+import math
 import re
 from collections.abc import Sequence
 from difflib import get_close_matches
@@ -32,6 +33,14 @@ def text_beside(module: str, name: str) -> str:
 def rows_beside(module: str, name: str) -> list[list[str]]:
     """Return the rows of a table in such a file, without its header."""
     return list(csv.reader(text_beside(module, name).splitlines()))[1:]
+
+
+COLOUR_UNITS = ("EBC", "SRM")
+
+
+def in_digits(value: float, unit: str) -> str:
+    """Return a colour to a tenth of its unit, any other value in four digits, as its size may be any."""
+    return "no limit" if not math.isfinite(value) else f"{value:.1f}" if unit in COLOUR_UNITS else f"{value:.4g}"
 
 
 def counted(number: int, noun: str) -> str:

@@ -35,6 +35,12 @@ def run(args: argparse.Namespace) -> Outcome:
     return Outcome(results, _text(got, line, args.coverage))
 
 
+NO_POURS_TO_DRAW = (
+    "What a line would hold with retests cannot be told: its readings are drawn from how the pours of a sample differ, "
+    "and no sample of this set has two."
+)
+
+
 def _text(got: Evaluation, line: RunRisks, coverage: float) -> str:
     kinds = [part.head(WEAKEST_SHOWN) for _, part in got.mix_ups.groupby("kind", sort=False)]
     weakest = pd.concat(kinds) if kinds else got.mix_ups  # one beer has none
@@ -66,14 +72,16 @@ def _text(got: Evaluation, line: RunRisks, coverage: float) -> str:
         parts,
         f"Mix-ups: of each kind the {WEAKEST_SHOWN} least often held, of {len(got.mix_ups)} (held 1: always, of n)",
         text_table(weakest),
-        fill(
+    ]
+    if line.n_batches:
+        holds = (
             f"On a line, with retests ({line.runs_a_week} runs a week of {line.readings_a_run} readings): "
             f"{line.false_holds_a_week:.1f} false holds a week ({line.false_holds_a_week_low:.1f} to "
-            f"{line.false_holds_a_week_high:.1f}), {wrong}",
-            WIDTH,
-        ),
-        fill(_beside_one_reading(got.figures, line), WIDTH),
-    ]
+            f"{line.false_holds_a_week_high:.1f}), {wrong}"
+        )
+        said += [fill(holds, WIDTH), fill(_beside_one_reading(got.figures, line), WIDTH)]
+    else:
+        said.append(fill(NO_POURS_TO_DRAW, WIDTH))
     if got.forecast is not None:
         said += [
             "What the plan forecast for a set of this size (low, high: nine houses in ten), and what was found",

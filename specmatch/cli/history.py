@@ -57,7 +57,7 @@ def _write(args: argparse.Namespace, journal: Journal) -> Outcome:
     signed = {"outcome": args.outcome, "operator": args.operator, "note": args.note, "second": args.second}
     with journal.writing():
         if args.review is not None:
-            row = review(journal, entry_number(journal, args.review), **signed)
+            row = review(journal, entry_number(journal, args.review), **signed, correct=True)
         elif args.override is not None:
             row = override(journal, *args.override, line=args.line, **signed)
         else:

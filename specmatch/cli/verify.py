@@ -125,7 +125,10 @@ def _recorded(args: argparse.Namespace) -> _Judged:
     controls = [row for row in added if row["kind"] == "control"]
     for row in added:
         if row["kind"] == "control":
-            said += f"\ncontrol: {row['decision'] or 'reading only'}; {row['reason']}"
+            told = f"control: {row['decision'] or 'reading only'}; {row['reason']}"
+            said += f"\n{told}"
+            if args.json and needs_look(row):
+                say(told, error=True)  # results are samples: what else asks for a look is told beside them
         elif row.get("replaces") is not None:
             said += f"\nentry {row['entry']} takes the place of entry {row['replaces']}"
     told = f"\n\n{risks_text(risks)}" if len(risks) else ""
@@ -135,8 +138,8 @@ def _recorded(args: argparse.Namespace) -> _Judged:
 
 
 def _days(source: sm.Session | pd.DataFrame) -> dict[str, date | None]:
-    """Return the day on which each sample was measured, by its first scan, as decisions take it."""
+    """Return the day on which each sample was measured, by its last scan, as decisions take it."""
     if not isinstance(source, sm.Session) or "measured_at" not in source.scans:
         return {}
-    first = source.scans.drop_duplicates("sample")
-    return {str(name): day_of(at) for name, at in zip(first["sample"], first["measured_at"], strict=True)}
+    times = source.scans.groupby("sample", sort=False)["measured_at"]
+    return {str(name): max(filter(None, map(day_of, own)), default=None) for name, own in times}

@@ -82,8 +82,8 @@ class ControlChart:
         """Direction of a drift that stands now (1, -1), or 0: moving average and sum of departures both outside."""
         if not self.points:
             return 0
-        last = self.points[-1].entry
-        now = {signal.test: signal.direction for signal in self.signals if signal.entry == last}
+        last = len(self.points) - self.n_baseline
+        now = {signal.test: signal.direction for signal in self.signals if signal.n_points == last}
         average, total = now.get("moving average", 0), now.get("sum of departures", 0)
         return average if average == total else 0
 
@@ -92,13 +92,12 @@ class ControlChart:
         """First signal of the unbroken row of them that the drift of now ends."""
         if not self.drifting:
             return None
-        outside = {signal.entry for signal in self.signals if signal.test != "single value"}
-        since = None
-        for point in reversed(self.points):
-            if point.entry not in outside:
-                break
-            since = point.entry
-        return next(signal for signal in self.signals if signal.entry == since and signal.test != "single value")
+        # by place: entries of two journals may bear one number
+        outside = {signal.n_points: signal for signal in self.signals if signal.test != "single value"}
+        first = len(self.points) - self.n_baseline
+        while first - 1 in outside:
+            first -= 1
+        return outside[first]
 
 
 def make_chart(
@@ -169,6 +168,8 @@ def _side(value: float, limits: tuple[float, float]) -> int:
 
 
 INSTRUMENT, PRODUCT, MODEL = "instrument_drift", "product_drift", "model_drift"
+# a drift is as large as the median of so many of its newest points
+LATEST = 5
 # three beers or more, and most of those charted, do not move together by themselves
 FEWEST_TOGETHER, SHARE_TOGETHER = 3, 0.6
 
@@ -241,10 +242,15 @@ def _instrument(chart: ControlChart) -> Drift:
 
 def _move(chart: ControlChart) -> str:
     assert chart.baseline is not None
-    away = float(chart.moving_average[-1]) - chart.baseline.centre
-    side = "above" if away > 0 else "below"
-    share = f" ({abs(away) / abs(chart.baseline.centre):.1%})" if chart.kind != PEAK and chart.baseline.centre else ""
-    return f"{abs(away):.3g} {chart.unit}{share} {side} its baseline".replace("  ", " ")
+    since = chart.drift_since
+    assert since is not None
+    later = [point.value for point in chart.points[chart.n_baseline + since.n_points - 1 :]]
+    # the moving average takes far values as less far, and alone would understate what moved far
+    now = (float(chart.moving_average[-1]), float(np.median(later[-LATEST:])))
+    away = max(chart.drifting * (value - chart.baseline.centre) for value in now)
+    side = "above" if chart.drifting > 0 else "below"
+    share = f" ({away / abs(chart.baseline.centre):.1%})" if chart.kind != PEAK and chart.baseline.centre else ""
+    return f"{away:.3g} {chart.unit}{share} {side} its baseline".replace("  ", " ")
 
 
 def _drift(code: str, subject: str, chart: ControlChart, said: str) -> Drift:
@@ -302,8 +308,11 @@ def _transfer_due(drift: Drift) -> str:
 
 
 def _thin_beers(journals: Sequence[Journal]) -> list[Action]:
-    where = "kind = 'reading' AND claimed IS NOT NULL AND decision != 'rescan'"
+    # what an older model wanted, a newer one may have been given
+    where = f"kind = 'reading' AND claimed IS NOT NULL AND decision != 'rescan' AND entry {UNREPLACED}"
     rows = [row for journal in journals for row in journal.select(where, last=NEWEST_READINGS)]
+    models = {None, *_newest_models(journals).values()}
+    rows = [row for row in rows if row.get("model_hash") in models]
     totals = Counter(row["claimed"] for row in rows)
     counts = Counter((row["claimed"], code) for row in rows for code in _THIN if code in row["reading"]["warnings"])
     return [
@@ -324,8 +333,9 @@ def line_charts(
 ) -> list[ControlChart]:
     """Make every chart that the journals have points for.
 
-    Colours and typicality are those of the newest model: another model reads on another scale. A control is charted by
-    its optical density, which no model moves; without one, by its reading.
+    Colours and typicality are those of the newest model: another model reads on another scale. Lines that are judged by
+    models of their own have charts of their own. A control is charted by its optical density, which no model moves;
+    without one, by its reading.
     """
     period, name = _period(journals)
     make = partial(make_chart, period=period, period_name=name, false_alarm_days=false_alarm_days)
@@ -335,22 +345,29 @@ def line_charts(
         if points:
             charts.append(make(kind, subject, unit, points))
 
-    model = _newest_model(journals)
+    newest, lines_of_model = _newest_models(journals), dict[str, list[str]]()
+    for line, model in newest.items():
+        lines_of_model.setdefault(model, []).append(line)
     if beer is None:
         for line in _names(journals, "line", "kind = 'reference'"):
-            rows = _records(journals, "kind = 'reference' AND line = ?", (line,))
-            add(LEVEL, line, "counts/ms", _values(rows, "level"))
-            add(PEAK, line, "nm", _values(rows, "peak_nm"))
+            parts = _parts(_records(journals, "kind = 'reference' AND line = ?", (line,)), line, ())
+            for kind, unit, name in ((LEVEL, "counts/ms", "level"), (PEAK, "nm", "peak_nm")):
+                for subject, rows in parts.items():
+                    add(kind, subject, unit, _values(rows, name))
         for line in _names(journals, "line", "kind = 'control'"):
-            for subject, unit, points in _controls(journals, line, model):
+            for subject, unit, points in _controls(journals, line, newest.get(line or "", "")):
                 add(CONTROL, subject, unit, points)
     typicality: list[Point] = []
     beers = _names(journals, "claimed", "kind = 'reading' AND claimed IS NOT NULL") if beer is None else [beer]
     for claimed in beers:
-        runs = _runs(journals, claimed, model)
-        unit = runs[0][0][0]["reading"]["colour_unit"] if runs else ""
-        add(COLOUR, claimed, unit, [_point(rows[-1], _colour(rows), held=held) for rows, held in runs])
-        typicality += [_point(rows[-1], _typicality(rows), held=held) for rows, held in runs]
+        for model, lines in lines_of_model.items():
+            own = f", line {', '.join(lines)}" if len(lines_of_model) > 1 else ""
+            for subject, runs in _by_beer(claimed, _runs(journals, claimed, model, alone=not own)).items():
+                unit = runs[0][0][0]["reading"]["colour_unit"]
+                add(
+                    COLOUR, f"{subject}{own}", unit, [_point(rows[-1], _colour(rows), held=held) for rows, held in runs]
+                )
+                typicality += [_point(rows[-1], _typicality(rows), held=held) for rows, held in runs]
     if beer is None:
         add(TYPICALITY, "all beers", "", sorted(typicality, key=lambda point: point.unix))
     return charts
@@ -369,13 +386,15 @@ def _names(journals: Iterable[Journal], column: str, where: str) -> list[str]:
     return sorted({name for journal in journals for (name,) in journal.query(sql)})
 
 
-def _newest_model(journals: Sequence[Journal]) -> str:
+def _newest_models(journals: Sequence[Journal]) -> dict[str, str]:
+    """Newest model of each line that was measured of late, by line."""
     # the last rows of the file, whatever index may look tempting
     sql = (
-        "SELECT written_at, model_hash FROM entries NOT INDEXED WHERE model_hash IS NOT NULL "
-        "ORDER BY entry DESC LIMIT 1"
+        "SELECT written_at, coalesce(line, ''), model_hash FROM entries NOT INDEXED WHERE model_hash IS NOT NULL "
+        f"ORDER BY entry DESC LIMIT {NEWEST_READINGS}"
     )
-    return str(max((row for journal in journals for row in journal.query(sql)), default=("", ""))[1])
+    rows = sorted((row for journal in journals for row in journal.query(sql)[::-1]), key=lambda row: str(row[0]))
+    return {line: model for _, line, model in rows}
 
 
 def _first_entry(journal: Journal, model: str) -> int:
@@ -392,11 +411,16 @@ def _first_entry(journal: Journal, model: str) -> int:
     return low
 
 
-def _records(journals: Sequence[Journal], where: str, values: Sequence[str], model: str | None = None) -> list[Record]:
+def _records(
+    journals: Sequence[Journal], where: str, values: Sequence[str], model: str | None = None, *, alone: bool = True
+) -> list[Record]:
     """The oldest and the newest records that fit, of one model where it is named, in the order of time."""
+    # alone: no other model is in force now, so that all but a few of its rows are of it
+    if not alone:
+        where, values = f"{where} AND model_hash = ?", (*values, model or "")
     rows: list[Record] = []
     for journal in journals:
-        start = 1 if model is None else _first_entry(journal, model)
+        start = 1 if model is None or not alone else _first_entry(journal, model)
         # whole texts, read once each in Python: reading columns out of them in SQL would read a text once a column
         fit = f"{where} AND entry {UNREPLACED} AND entry >= ?"
         sql = f"SELECT entry, record FROM entries WHERE {fit} ORDER BY entry"
@@ -411,13 +435,8 @@ def _records(journals: Sequence[Journal], where: str, values: Sequence[str], mod
 def _controls(journals: Sequence[Journal], line: str, model: str) -> list[tuple[str, str, list[Point]]]:
     """Subject, unit and points of each material and lot on a line: optical density, else the newest model's reading."""
     fit = "kind = 'control' AND line = ? AND decision IS NOT 'hold'"
-    rows: dict[str, list[Record]] = {}
-    for row in _records(journals, fit, (line,)):
-        material, lot = row.get("material", ""), row.get("material_lot", "")
-        subject = ", ".join(part for part in (line, material, f"lot {lot}" if lot else "") if part)
-        rows.setdefault(subject, []).append(row)
     found = []
-    for subject, own in rows.items():
+    for subject, own in _parts(_records(journals, fit, (line,)), line, ("material", "material_lot")).items():
         if all(row.get("optical_density") for row in own):
             points = [_point(row, float(np.mean(list(row["optical_density"].values())))) for row in own]
             found.append((subject, "OD", points))
@@ -425,6 +444,24 @@ def _controls(journals: Sequence[Journal], line: str, model: str) -> list[tuple[
             own = [row for row in own if row.get("model_hash") == model]
             found.append((subject, own[0]["reading"]["colour_unit"] if own else "", _values(own, "colour")))
     return found
+
+
+# what a reference scan is taken with, where its row of the sheet states it
+LIGHT_PARTS = ("lamp", "base", "reference_kind")
+
+
+def _parts(rows: Sequence[Record], line: str, names: Sequence[str]) -> dict[str, list[Record]]:
+    """Records of a line by module and lamp, where it had several, and by what else parts them: those still in use."""
+    several = [name for name in ("instrument", *LIGHT_PARTS) if len({row.get(name) or "" for row in rows}) > 1]
+    parts: dict[str, list[Record]] = {}
+    for row in rows:
+        said = [line, *(row.get(name) or "" for name in (*several, *names))]
+        if row.get("material_lot"):
+            said[-1] = f"lot {row['material_lot']}"
+        parts.setdefault(", ".join(filter(None, said)), []).append(row)
+    # a module or lot behind which others have a baseline of their own was given up: how it ended moves nobody
+    late = {id(row) for row in rows[-FIRST_POINTS:]}
+    return {subject: own for subject, own in parts.items() if id(own[-1]) in late}
 
 
 def _point(row: Record, value: float, *, held: bool = False) -> Point:
@@ -435,17 +472,34 @@ def _values(rows: list[Record], name: str) -> list[Point]:
     return [_point(row, row["reading"][name]) for row in rows if row["reading"].get(name) is not None]
 
 
-def _runs(journals: Sequence[Journal], claimed: str, model: str) -> list[tuple[list[Record], bool]]:
+Runs = list[tuple[list[Record], bool]]
+
+
+def _runs(journals: Sequence[Journal], claimed: str, model: str, *, alone: bool) -> Runs:
     """Readings of a beer by run in the order of time, and whether each was held; without spoilt ones."""
-    sql = "SELECT line, lot FROM entries WHERE run_state = 'held' AND claimed = ?"
+    # where no lot is known every sample stands alone, and its name for a day
+    sql = (
+        "SELECT line, coalesce(nullif(lot, ''), sample || ', ' || substr(measured_at, 1, 10)) FROM entries "
+        f"WHERE run_state = 'held' AND claimed = ? AND entry {UNREPLACED}"
+    )
     held = {key for journal in journals for key in journal.query(sql, (claimed,))}
     runs: dict[tuple[str, str], list[Record]] = {}
-    for row in _records(journals, "claimed = ? AND kind = 'reading'", (claimed,), model):
+    for row in _records(journals, "claimed = ? AND kind = 'reading'", (claimed,), model, alone=alone):
         fit = row["decision"] == "consistent" or row.get("run_state") == "open"
         if fit and row.get("reading", {}).get("colour") is not None:
-            # where no lot is known every sample stands alone
-            runs.setdefault((row["line"], row["lot"] or row["sample"]), []).append(row)
+            own = row["lot"] or f"{row['sample']}, {row['measured_at'][:10]}"
+            runs.setdefault((row["line"], own), []).append(row)
     return [(rows, key in held) for key, rows in runs.items()]
+
+
+def _by_beer(claimed: str, runs: Runs) -> dict[str, Runs]:
+    """Runs under the claim of a beer as one series; under a label of several, by the beer that each looks like."""
+    nearest = [rows[-1]["reading"].get("nearest_beer") for rows, _ in runs]
+    label = claimed not in nearest and len({*nearest}) > 1
+    parts: dict[str, Runs] = {}
+    for run, beer in zip(runs, nearest, strict=True):
+        parts.setdefault(f"{claimed}, {beer}" if label else claimed, []).append(run)
+    return parts
 
 
 def _colour(rows: list[Record]) -> float:

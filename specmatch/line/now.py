@@ -9,7 +9,7 @@ from specmatch.line.journal.schema import UNREPLACED
 from specmatch.line.reviews import IN_FORCE
 from specmatch.line.rules.controls import CONTROL, CONTROL_HOURS, OUT, control_trouble
 from specmatch.line.rules.judging import LEFT_OUT
-from specmatch.line.rules.run_rule import READING, RETEST, REVIEW
+from specmatch.line.rules.run_rule import DAY_S, READING, RETEST, REVIEW
 from specmatch.warning_codes import CONSISTENT, HOLD, RESCAN
 
 GOOD, OVERDUE, NONE = "good", "overdue", "none"
@@ -77,7 +77,14 @@ def _review_of(journal: Journal, row: Record) -> Record | None:
 
 def _same_run(row: Record, other: Record) -> bool:
     mine, its = ((one.get("claimed"), one.get("lot") or "") for one in (row, other))
-    return mine == its and (bool(its[1]) or row.get("sample") == other.get("sample"))
+    return mine == its and (bool(its[1]) or (row.get("sample") == other.get("sample") and _of_one_day(row, other)))
+
+
+def _of_one_day(row: Record, other: Record) -> bool:
+    mine, its = (one.get("measured_at") for one in (row, other))
+    if not mine or not its:
+        return True
+    return abs((datetime.fromisoformat(mine) - datetime.fromisoformat(its)).total_seconds()) <= DAY_S
 
 
 def _state(last: Record | None, own: list[Record], control: ControlNow) -> tuple[bool, str]:

@@ -10,6 +10,7 @@ import pandas as pd
 
 from specmatch.house.reading.readings import READING_COLUMNS
 from specmatch.line.acquisition import Measured, ScanFile, peak_position, reference_level
+from specmatch.line.charts import LIGHT_PARTS
 from specmatch.line.journal.journal import Journal, Record
 from specmatch.line.rules.controls import (
     CONTROL,
@@ -27,7 +28,9 @@ from specmatch.line.rules.controls import (
 )
 from specmatch.line.rules.judging import (
     LEFT_OUT,
+    LIGHT,
     PUT_RIGHT,
+    REFERENCE,
     LineSetting,
     Standing,
     changed_since,
@@ -55,7 +58,8 @@ from specmatch.measurement.folder.columns import folded
 from specmatch.warning_codes import CONSISTENT, HOLD, RESCAN, WARNING_CODES
 from specmatch.wording import listed
 
-REFERENCE = "reference"
+# darks and references whose rows of the sheet stand behind a judgement: so many of each, the nearest in time
+NEAREST_LIGHTS = 4
 # what a reading says of the filling and module of a control; a sealed one has no filling to be missed
 OF_RECORDED = ("path_out_of_range", "other_instrument")
 _CLOCK_ADVICE = "set the clock of the instrument, mend the time in the sheet or pour again"
@@ -69,7 +73,7 @@ def record_measured(
     session = measured.session
     stated = stated_of(measured.rows) if stated is None else stated
     times = {scan_id: measured.time_of(scan_id) for scan_id in measured.rows.index}
-    rows = list(_references(journal, setting, measured))
+    rows = list(_references(journal, setting, measured, stated))
     if len(session.controls):
         known = statements_of(session.materials, unit=setting.house.fitted.colour_unit)
         for scan_id in sorted(session.controls.index, key=lambda name: times[name][1]):
@@ -127,21 +131,41 @@ def _common(setting: LineSetting, time: tuple[str, float], rows: pd.DataFrame) -
     return record
 
 
-def _references(journal: Journal, setting: LineSetting, measured: Measured) -> Iterator[Record]:
+def _lights(measured: Measured, scan_id: str, stated: Mapping[str, str]) -> dict[str, str]:
+    """Return what the sheet states of the darks and references that a scan may rest on, by their paths."""
+    rows, at = measured.rows, measured.time_of(scan_id)[1]
+    found: dict[str, str] = {}
+    for role in LIGHT:
+        module = rows[(rows["role"] == role) & (rows["instrument"] == rows.at[scan_id, "instrument"])]
+        own = module[module["session"] == rows.at[scan_id, "session"]]
+        ids = sorted((own if len(own) else module).index, key=lambda name: abs(measured.time_of(name)[1] - at))
+        found |= {path: stated[path] for path in rows.loc[ids[:NEAREST_LIGHTS], "file"]}
+    return found
+
+
+def _references(
+    journal: Journal, setting: LineSetting, measured: Measured, stated: Mapping[str, str]
+) -> Iterator[Record]:
     session = measured.session
     usable = session.usable.to_numpy(bool)
     nm = session.references.columns.to_numpy(float)
     for scan_id, light in zip(session.references.index, session.references.to_numpy(float), strict=True):
         file = measured.file_of[scan_id]
         with journal.writing():
-            if file.path in journal.seen(file.sha256):
+            standing = standing_of(journal, file.path, file.sha256, stated, claim=None)
+            if standing.entry is not None and not standing.again:
                 continue
             common = _common(setting, measured.time_of(scan_id), measured.rows.loc[[scan_id]])
+            stands = {name: measured.rows.at[scan_id, name] for name in LIGHT_PARTS if name in measured.rows}
+            common |= {name: value for name, value in stands.items() if isinstance(value, str) and value}
             reading = {"level": reference_level(light, usable), "peak_nm": peak_position(light, nm)}
-            files = {file.path: file.sha256}
-            yield journal.append(
-                {"kind": REFERENCE, **common, "sample": scan_id, "reading": reading, "scan_files": files}
-            )
+            record = {
+                "kind": REFERENCE, **common, "sample": scan_id, "reading": reading,
+                "scan_files": {file.path: file.sha256}, "stated": {file.path: stated[file.path]},
+            }  # fmt: skip
+            if replaced := _replaced(journal, [file.path], [standing]):
+                record["replaces"] = replaced[-1]
+            yield from _with_others(journal, record, replaced)
 
 
 def _control(
@@ -167,7 +191,8 @@ def _control(
     }
     record = {
         **_common(setting, time, row), **words, "sample": scan_id, "scan_files": {file.path: file.sha256},
-        "stated": {file.path: stated[file.path]}, "optical_density": optical_density(session.controls.loc[scan_id]),
+        "stated": {file.path: stated[file.path], **_lights(measured, scan_id, stated)},
+        "optical_density": optical_density(session.controls.loc[scan_id]),
     }  # fmt: skip
     kept = kept_mean(session.controls.loc[[scan_id]], row)
     with journal.writing():
@@ -198,7 +223,7 @@ def record_control(
         warnings.append(DOUBTFUL)
         got = ControlDecision(HOLD, f"{clock}: the control counts for nothing")
     else:
-        got = _judged_control(journal, setting, whole, statements or {})
+        got = _judged_control(journal, setting, whole, statements or {}, replaced)
         warnings += ["control_out"] if got.decision == RESCAN else []
     advice = {
         None: "measure it again: the second one vouches for the line",
@@ -213,7 +238,9 @@ def record_control(
     return _with_others(journal, whole, replaced, documents=documents)
 
 
-def _judged_control(journal: Journal, setting: LineSetting, record: Record, statements: Statements) -> ControlDecision:
+def _judged_control(
+    journal: Journal, setting: LineSetting, record: Record, statements: Statements, replaced: Sequence[int]
+) -> ControlDecision:
     name = control_name(record)
     others = [
         (statement, replace(name, material_lot=other))
@@ -223,7 +250,7 @@ def _judged_control(journal: Journal, setting: LineSetting, record: Record, stat
     own = statements.get((name.material, name.material_lot))
     got = judge_control(
         journal, record, reread=reread_with(setting.house, journal), pour_share=pour_share(setting.house),
-        statement=own, lots=others,
+        statement=own, lots=others, without=replaced,
     )  # fmt: skip
     if got.decision is None and own is None and statements:
         # a slip in a name or a lot would else look like a material that nobody states
@@ -244,7 +271,7 @@ def _sample(
     standings = {
         scan: standing_of(journal, file.path, file.sha256, stated, claim=setting.claim) for scan, file in files.items()
     }
-    new = [scan for scan in scan_ids if standings[scan].entry is None or standings[scan].again]
+    new = [scan for scan, one in standings.items() if one.entry is None or one.again or one.kind == REFERENCE]
     if not new:
         return []
     on = datetime.fromisoformat(time[0]).date()
@@ -256,7 +283,7 @@ def _sample(
         "lot": _stated_lot(measured, new),
         "sample": name,
         "scan_files": {files[scan].path: files[scan].sha256 for scan in new},
-        "stated": {files[scan].path: stated[files[scan].path] for scan in new},
+        "stated": {files[scan].path: stated[files[scan].path] for scan in new} | _lights(measured, new[-1], stated),
     }
     if setting.claim is not None and in_sheet not in (None, setting.claim):
         record["claim_of_sheet"] = in_sheet
@@ -297,7 +324,8 @@ def record_sample(
     if claim is None:
         plain = {"decision": None, "reason": judged.reason, "advice": judged.advice, "reading": judged.reading}
         return _with_others(journal, {"kind": READING, **record, **basis, **plain}, replaced, documents=documents)
-    run = find_run(journal, setting.line, claim, record["lot"], record["sample"], without=replaced)
+    at = record["measured_unix"]
+    run = find_run(journal, setting.line, claim, record["lot"], record["sample"], at=at, without=replaced)
     trouble = control_trouble(
         journal, setting.line, record["measured_unix"], instrument=record.get("instrument", ""),
         control_hours=setting.control_hours,

@@ -7,7 +7,7 @@ from specmatch.line.journal.journal import Journal, Record
 from specmatch.line.journal.queries import BASELINE, lines_of, waits
 from specmatch.line.journal.schema import unix_time
 from specmatch.line.rules.judging import LineSetting
-from specmatch.line.rules.run_rule import CLEAR, REVIEW, find_run
+from specmatch.line.rules.run_rule import CLEAR, REVIEW, find_run, newest_review
 from specmatch.measurement.folder.columns import folded
 from specmatch.wording import nearest_name
 
@@ -22,17 +22,25 @@ _SETTINGS = {
 }  # fmt: skip
 
 
-def review(journal: Journal, entry: int, *, outcome: str, operator: str, note: str, second: str = "") -> Record:
+def review(
+    journal: Journal, entry: int, *, outcome: str, operator: str, note: str, second: str = "", correct: bool = False
+) -> Record:
     """Add a person's review of an entry that waits, or of its run, which is clear then. Call it inside `writing`."""
+    # correct: whether a review of what was reviewed before is taken for a correction: its outcome counts from then on
     row = journal.entry(entry)
     signed = _signed(journal, row.get("line", ""), outcome, operator, note, second)
     key: dict[str, str] = {name: row.get(name) or "" for name in ("line", "claimed", "lot")}
     if row.get("run_state") is not None:
-        run = find_run(journal, key["line"], key["claimed"], key["lot"], row.get("sample") or "")
+        about = (key["line"], key["claimed"], key["lot"], row.get("sample") or "")
+        run = find_run(journal, *about, at=row.get("measured_unix"))
         if run.state != CLEAR:
             own = {} if key["lot"] else {"sample": row.get("sample") or ""}
             return journal.append({"kind": REVIEW, "concerns": run.first, **key, **own, **signed, "run_state": CLEAR})
     if not waits(journal, entry):
+        before = newest_review(journal, entry, row.get("concerns"))
+        if before is not None and correct:
+            corrects = {"concerns": before["concerns"], "corrects": before["entry"]}
+            return journal.append({"kind": REVIEW, **corrects, **key, **signed})
         raise TableError(f"entry {entry} waits for nobody, nor does its run; `history` lists what waits")
     return journal.append({"kind": REVIEW, "concerns": entry, **key, **signed})
 
@@ -65,6 +73,10 @@ def name_baseline(journal: Journal, start: str, end: str, *, operator: str, note
     from_unix, to_unix = unix_time(start, "start of the baseline"), unix_time(end, "end of the baseline")
     if not from_unix < to_unix:
         raise TableError(f"the baseline runs from {start} to {end}; it must end after its start")
+    measured = "SELECT max(measured_unix), total(measured_unix BETWEEN ? AND ?) FROM entries WHERE ? IN (line, '')"
+    ((newest, inside),) = journal.query(measured, (from_unix, to_unix, line))
+    if not inside and newest is not None and newest > to_unix:
+        raise TableError(f"nothing was measured from {start} to {end}, and later scans were: name another period")
     period = {"from": start, "to": end, "from_unix": from_unix, "to_unix": to_unix}
     return journal.append({"kind": BASELINE, "line": line, "operator": operator, "reason": note, **period})
 

@@ -19,7 +19,7 @@ from specmatch.errors import LockedError, MissingScanError, SheetError, Specmatc
 from specmatch.line.acquisition import Measured, ScanFile, ScanReader, measure_bare, measure_listed
 from specmatch.line.journal.journal import Journal, Record
 from specmatch.line.recording import record_left_out, record_measured
-from specmatch.line.rules.judging import LineSetting, standing_of, stated_of
+from specmatch.line.rules.judging import LIGHT, LineSetting, standing_of, stated_of
 from specmatch.measurement.folder.dates import one_refusal
 from specmatch.measurement.folder.folder import SHEETS, FolderSheets, listed_scans, no_materials, read_materials
 from specmatch.measurement.folder.sheets import find_sheet
@@ -185,6 +185,11 @@ class Watch:
         """Take in what the sheet states now: what was judged of a row that was mended is to do again."""
         before = self._stated if self._stated is not None else stated
         self._stated = stated
+        if self._sheet is not None:
+            rows = self._sheet[1]
+            lights = rows["file"][rows["role"].isin(LIGHT)]
+            if any(before.get(name) != stated.get(name) for name in lights):
+                self._done.clear()  # whatever was read over it is looked at again
         for name in [name for name in self._done if before.get(name) != stated.get(name)]:
             mark = self._done.pop(name, None)
             if mark is None or name not in stated:
@@ -200,7 +205,7 @@ class Watch:
             return None
         mark, rows = self._sheet
         marks = []
-        for name in rows["file"][rows["role"].isin(("dark", "reference"))]:
+        for name in rows["file"][rows["role"].isin(LIGHT)]:
             try:
                 marks.append(_mark(self.folder / name))
             except OSError:
@@ -242,7 +247,7 @@ class Watch:
     def _light(self, rows: pd.DataFrame, place: int) -> dict[int, ScanFile] | None:
         """Darks and references of the sample's session and some before it, by place; None while one is on its way."""
         instrument, session = rows["instrument"].iat[place], rows["session"].iat[place]
-        near = [int(i) for i in (rows["role"].isin(("dark", "reference")) & (rows["instrument"] == instrument))
+        near = [int(i) for i in (rows["role"].isin(LIGHT) & (rows["instrument"] == instrument))
                 .to_numpy().nonzero()[0]]  # fmt: skip
         earlier = [i for i in near if i < place][-EARLIER_REFERENCES:]
         wanted = sorted({*earlier, *(i for i in near if session and rows["session"].iat[i] == session)}) or near

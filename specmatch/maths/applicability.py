@@ -39,21 +39,13 @@ WORTHWHILE = 0.10
 
 
 @dataclass(frozen=True)
-class KeptBatches:
-    """What is left of a set without its odd pours."""
+class Span:
+    """The batches that span a domain, without odd pours, and how many components they need."""
 
-    codes: Ints  # (n_batches,): as the caller counts batches
     noise: Floats  # (p,): of the channels, between pours
     spectra: Floats  # (n_batches, p): means of batches in units of noise
-    deviations: Floats  # (n_pours, p): of pours about their sample
+    deviations: Floats  # (n_pours, p): of the pours kept about their sample
     levels: Levels  # of the pours kept
-
-
-@dataclass(frozen=True)
-class Span:
-    """The batches that span a domain, and how many components they need."""
-
-    kept: KeptBatches
     # (n_batches, most_components): squared residual of each batch outside 1, 2, ... components of the others
     held_out: Floats
     n_components: int  # the last that takes `WORTHWHILE` off the held-out residual
@@ -69,14 +61,17 @@ def robust_pca(each: Floats, reflectance: Floats, levels: Levels, scale: LogAbso
     if np.unique(batch[~odd]).size < FEWEST_BATCHES:
         odd = np.zeros(odd.size, bool)
     while True:
-        kept = _kept(each, reflectance, levels, ~odd, scale)
-        held_out = _held_out_residuals(kept.spectra, most_components)
+        kept, part = each[~odd], levels.part(~odd)
+        noise = weighing_noise(kept, part.sample)
+        samples = scale.apply(part.mean(reflectance[~odd], to="sample")) / noise
+        spectra = part.mean(samples, to="batch", of="sample")
+        held_out = _held_out_residuals(spectra, most_components)
         n_components = _worthwhile_components(_trimmed_mean(held_out))
         far = _odd_batches(held_out, n_components)
         # one that is far out may hide another; so many odd ones are a kind of their own
         if not far.any() or odd.mean() > MOST_ODD:
-            return Span(kept, held_out, n_components, odd)
-        odd |= np.isin(batch, kept.codes[far])
+            return Span(noise, spectra, part.about_sample(kept), part, held_out, n_components, odd)
+        odd |= np.isin(batch, np.unique(batch[~odd])[far])
 
 
 def _odd_pours(each: Floats, levels: Levels, most_components: int) -> Mask:
@@ -88,14 +83,6 @@ def _odd_pours(each: Floats, levels: Levels, most_components: int) -> Mask:
         from_mates = (each - median_by(each, sample)[sample])[beside_mates] / noise
         odd[beside_mates] |= spherical_pca_outliers(from_mates, most_components)
     return odd
-
-
-def _kept(each: Floats, reflectance: Floats, levels: Levels, kept: Mask, scale: LogAbsorbance) -> KeptBatches:
-    part = levels.part(kept)
-    deviations = part.about_sample(each[kept])
-    noise = weighing_noise(each[kept], part.sample)
-    spectra = part.mean(scale.apply(part.mean(reflectance[kept], to="sample")) / noise, to="batch", of="sample")
-    return KeptBatches(np.unique(levels.codes("batch")[kept]), noise, spectra, deviations, part)
 
 
 def _trimmed_mean(held_out: Floats) -> Floats:
@@ -198,7 +185,7 @@ class ApplicabilityDomain:
         leverage = (scores**2).sum(axis=1) / (n_batches - 1)
         t2 = (n_batches - 1) * leverage
         q_mean = self._q_mean(n_pours)
-        q_limit = self._q_limit(q_mean)
+        q_limit = q_mean * self._limit_of_mean
         joint = self.leverage_dof * leverage / self.leverage_mean + self.q_dof * q / q_mean
         joint_limit = np.full(len(q), chdtri(self.leverage_dof + self.q_dof, self.false_alarm_rate))
         return DomainCheck(
@@ -209,7 +196,7 @@ class ApplicabilityDomain:
     def outside(self, reflectance: Floats, n_pours: Ints) -> Mask:
         """Return what `check` says of T2 and Q, without all else."""
         scores, q = self._scores_and_residual(reflectance)
-        return np.asarray(((scores**2).sum(axis=1) > self.t2_limit) | (q > self._q_limit(self._q_mean(n_pours))))
+        return np.asarray(((scores**2).sum(axis=1) > self.t2_limit) | (q > self._q_mean(n_pours) * self._limit_of_mean))
 
     def _scores_and_residual(self, reflectance: Floats) -> tuple[Floats, Floats]:
         scores, q = np.empty((len(reflectance), self.scores.shape[1])), np.empty(len(reflectance))
@@ -226,9 +213,6 @@ class ApplicabilityDomain:
     def _q_mean(self, n_pours: Ints) -> Floats:
         # fewer pours leave more noise outside the components; Box's g grows with it and h stays
         return np.maximum(self.q_mean + (1.0 / n_pours - self.per_pour) * self.pour_q, 0.1 * self.q_mean)
-
-    def _q_limit(self, q_mean: Floats) -> Floats:
-        return q_mean * self._limit_of_mean
 
     @cached_property
     def _limit_of_mean(self) -> float:
@@ -264,10 +248,9 @@ def fit_domain(
     scale = SCALES[transform]
     each = scale.apply(reflectance)
     most = int(np.clip(n_given // BATCHES_PER_COMPONENT, 1, MOST_COMPONENTS))
-    span = robust_pca(each, reflectance, levels, scale, most)
-    kept = span.kept
+    kept = robust_pca(each, reflectance, levels, scale, most)
     n_batches, pour_dof = len(kept.spectra), len(kept.deviations) - kept.levels.batch.size
-    centre, loadings = principal_axes(kept.spectra, np.ones(kept.spectra.shape[1]), span.n_components)
+    centre, loadings = principal_axes(kept.spectra, np.ones(kept.spectra.shape[1]), kept.n_components)
     n_axes = loadings.shape[1]
     scores, _ = scores_and_residual(kept.spectra - centre, loadings)
     score_sd = np.sqrt((scores**2).sum(axis=0) / (n_batches - 1))
@@ -279,11 +262,11 @@ def fit_domain(
     pour_q = float(scores_and_residual(kept.deviations / kept.noise, loadings)[1].sum() / max(1, pour_dof))
     # batches that are all one spectrum have no leverage; a mean of rounding keeps the joint distance a number
     leverage_mean, leverage_dof = scaled_chi_square((scores**2).sum(axis=1) / (n_batches - 1) + 1e-12)
-    q_mean, q_dof = scaled_chi_square(span.held_out[:, n_axes - 1] + rounding)
+    q_mean, q_dof = scaled_chi_square(kept.held_out[:, n_axes - 1] + rounding)
     return ApplicabilityDomain(
         scale=scale,
         noise=kept.noise,
-        odd_pour=span.odd,
+        odd_pour=kept.odd,
         centre=centre,
         loadings=loadings,
         score_sd=score_sd,

@@ -185,11 +185,11 @@ def _profile(amounts: Floats, term: Ints, waves: Floats) -> Floats:
 
 def _directions(reflectance: Floats, nm: Floats, lights: Floats) -> Floats:
     """Return what a unit of each term adds to each spectrum, shape (n, terms, p)."""
-    R = reflectance
-    bounded = np.clip(R, LEAST_REFLECTANCE, 1.0)
     over_slit = slit_weights(nm, SMOOTHED_NM).T
-    smooth = R @ over_slit
-    first = np.gradient(smooth, nm, axis=1)
+    # noise of the channels would be in what is added and in what it is to explain, and pass for a difference of benches
+    R = reflectance @ over_slit
+    bounded = np.clip(R, LEAST_REFLECTANCE, 1.0)
+    first = np.gradient(R, nm, axis=1)
     second = np.gradient(first, nm, axis=1)
     bent, stray = [], []
     for lamp in np.maximum(lights @ over_slit, LEAST_LIGHT):

@@ -160,7 +160,7 @@ def build_set(
     sources = _with_names_apart(sources)
     spectra = _on_one_grid(sources)
     scans = pd.concat([source.scans for source in sources])
-    rows = pd.concat([_with_index(source.batches) for source in sources])
+    rows = pd.concat([source.batches for source in sources])
     batches = average_lab_values(rows, colour_unit=unit)
     lab_values = LabValues(unit, {})
     plain = rows.assign(beer=rows["beer"].where(rows["beer"].notna() & (rows["beer"] != ""), "?"))
@@ -348,10 +348,6 @@ def _on_one_grid(sources: list[Source]) -> pd.DataFrame:
     values = np.vstack([match_wavelengths(spectra, grid) for spectra in checked])
     index = pd.Index([scan for spectra in checked for scan in spectra.scan_ids], dtype=object, name="scan_id")
     return pd.DataFrame(values, index=index, columns=pd.Index(grid, name="wavelength_nm"))
-
-
-def _with_index(batches: pd.DataFrame) -> pd.DataFrame:
-    return batches.set_index("batch") if "batch" in batches.columns else batches
 
 
 def _source_of(scan_id: object, sources: list[Source]) -> str:

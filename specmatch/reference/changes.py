@@ -145,7 +145,21 @@ def extend_set(
         batches, told_of_sheet = _all_lab_rows(folder, source, date_order)
         left_out += [row for row in source.out if row["name"] not in told_of_sheet]
         arrivals.append(replace(source, batches=batches))
-    return _extended(refs, arrivals, left_out, take, restore, {"reason": reason, "who": who, "when": when})
+    told = {"reason": reason, "who": who, "when": when}
+    grown, growth = refs._grown(arrivals, Choices(take), frozenset(restore), told)
+    out_columns = ["source", "name", "reason"]
+    return Extension(
+        grown,
+        not growth.is_empty,
+        tuple(growth.told),
+        pd.DataFrame(growth.conflicts, columns=list(CONFLICT_COLUMNS), dtype=object),
+        pd.DataFrame([*left_out, *growth.left_out], columns=out_columns, dtype=object),
+        pd.DataFrame(growth.stays_out, columns=out_columns, dtype=object),
+        len(growth.spectra),
+        growth.n_known,
+        tuple(growth.new_batches),
+        tuple(growth.lab),
+    )
 
 
 def merge_sets(
@@ -199,31 +213,6 @@ def merge_sets(
     chosen = {subject: sides[side] for subject, side in asked.items()}
     must_be("set", first, second)
     return first.merge(second, reason=reason, who=who, when=when, take=chosen)
-
-
-def _extended(
-    refs: ReferenceSet,
-    arrivals: list[Arrival],
-    left_out: list[dict[str, str]],
-    take: str | Mapping[str, str] | None,
-    restore: Collection[str],
-    told: Mapping[str, str],
-) -> Extension:
-    choices = Choices(take)
-    grown, growth = refs._grown(arrivals, choices, frozenset(restore), told)
-    rows = [*left_out, *growth.left_out]
-    return Extension(
-        grown,
-        not growth.is_empty,
-        tuple(growth.told),
-        pd.DataFrame(growth.conflicts, columns=list(CONFLICT_COLUMNS), dtype=object),
-        pd.DataFrame(rows, columns=["source", "name", "reason"], dtype=object),
-        pd.DataFrame(growth.stays_out, columns=["source", "name", "reason"], dtype=object),
-        len(growth.spectra),
-        growth.n_known,
-        tuple(growth.new_batches),
-        tuple(growth.lab),
-    )
 
 
 def _is_sheet_alone(folder: Path) -> bool:

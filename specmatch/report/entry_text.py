@@ -13,7 +13,7 @@ from specmatch.line.charts import ControlChart
 from specmatch.line.journal.journal import Record
 from specmatch.maths.statistics.control_charts import prediction_limits
 from specmatch.warning_codes import CONSISTENT, HOLD, RESCAN
-from specmatch.wording import counted
+from specmatch.wording import counted, in_digits
 
 if TYPE_CHECKING:
     from specmatch.line.now import LineNow
@@ -46,6 +46,7 @@ def subject(row: Record, *, names: bool = True) -> str:
         before = f"{row.get('claimed')}, lot {row.get('lot')}, before the fact"
         said = f"of entry {row['concerns']}" if row.get("concerns") else f"of {before}"
         outcome = f": {row['outcome']}" if row.get("outcome") else ""
+        outcome += f", corrects entry {row['corrects']}" if row.get("corrects") else ""
         return f"{said} by {who}{outcome}" if names else f"{said}{outcome}"
     if row["kind"] == "reference":
         return f"{reading['level']:.1f} counts/ms, peak {reading['peak_nm']:.2f} nm"
@@ -60,7 +61,9 @@ def subject(row: Record, *, names: bool = True) -> str:
 def shown_colour(row: Record) -> str:
     """Return the colour of a reading with its unit."""
     reading = row.get("reading", {})
-    return "no colour" if reading.get("colour") is None else f"{reading['colour']:.1f} {reading['colour_unit']}"
+    if reading.get("colour") is None:
+        return "no colour"
+    return f"{in_digits(reading['colour'], reading['colour_unit'])} {reading['colour_unit']}"
 
 
 def short_time(row: Record, *, now: datetime | None = None) -> str:

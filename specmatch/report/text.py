@@ -11,6 +11,7 @@ from typing import Any
 
 import pandas as pd
 
+from specmatch.batches import in_digits
 from specmatch.house.reading.explanations import apart_from_claim
 from specmatch.reference.audit.finding import Remedy, remedy_of
 from specmatch.wording import counted, listed, rows_beside
@@ -68,7 +69,11 @@ def readings_text(readings: pd.DataFrame, *, width: int | None = None) -> str:
     if readings.empty:
         return "no samples"
     interval = [
-        "" if math.isnan(row.colour) else f"{row.colour:.1f} ({_limit(row.colour_low)} to {_limit(row.colour_high)})"
+        ""
+        if math.isnan(row.colour)
+        else "{} ({} to {})".format(
+            *(in_digits(value, row.colour_unit) for value in (row.colour, row.colour_low, row.colour_high))
+        )
         for row in readings.itertuples()
     ]
     shown = pd.DataFrame(index=readings.index)
@@ -168,10 +173,6 @@ def figures_line(figures: pd.Series) -> str:
 
 def _percent(share: float) -> str:
     return f"{share:.1%}" if math.isfinite(share) else "unknown"
-
-
-def _limit(value: float) -> str:
-    return f"{value:.1f}" if math.isfinite(value) else "no limit"
 
 
 # what each figure of an evaluation says

@@ -195,6 +195,10 @@ def test_one_beer_and_a_set_without_lab_values_are_evaluated_in_words(capsys, tm
     code, text, _ = answer(capsys, "evaluate", tmp_path / "set")
     assert code == 0 and "no other beer of the house" in " ".join(text.split()) and "nan" not in text
     assert "too few lab values for a colour" in " ".join(text.split())
+    drawn = Brewery(1).draw(4, beers=["Amber Lane", "Peat Stout"], n_pours=1)
+    sm.ReferenceSet(drawn.spectra, drawn.scans, drawn.batches).save(tmp_path / "one pour")
+    code, text, _ = answer(capsys, "evaluate", tmp_path / "one pour", "--folds", "2")
+    assert code == 0 and "no sample of this set has two" in " ".join(text.split()) and "nan" not in text
 
 
 def test_one_batch_is_too_few_to_choose_from(capsys, tmp_path):

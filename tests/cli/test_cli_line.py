@@ -147,6 +147,27 @@ def test_risks_beside_a_decision_are_those_of_the_limits_of_its_day(line_room, t
 
 
 @pytest.mark.whole
+def test_a_sample_poured_over_midnight_is_of_one_day_with_a_journal_and_without(line_room, tmp_path, capsys):
+    model, folder = tmp_path / "house.model", tmp_path / "scans"
+    line_room.house.save(model)
+    (tmp_path / "house.limits.csv").write_text(
+        "beer,target,tolerance,unit,valid_from,valid_to\n"
+        "Saddle Pale,40,5%,EBC,,2025-06-30\nSaddle Pale,50,5%,EBC,2025-07-01,\n"
+    )
+    folder.mkdir()
+    times = ["2025-06-30T23:58:00+02:00", "2025-07-01T00:01:00+02:00"]
+    for i, pour in enumerate(line_room.pours("Saddle Pale")[:2]):
+        write_pour(folder, f"{i}.csv", pour)
+    named = {"role": "sample", "sample": "S", "batch": "L7", "beer": "Saddle Pale"}
+    write_sheet(folder, [{"file": f"{i}.csv", **named, "measured_at": at} for i, at in enumerate(times)])
+    _, (got,) = answer_json(capsys, "verify", model, folder)
+    _, (line,) = answer_json(capsys, "verify", model, folder, "--journal", tmp_path / "line.db")
+    for document in (got, line):
+        (row,) = document["results"]
+        assert "limits 47.5 to 52.5 EBC" in row["reason"]
+        assert row["consumer_risk_high"] is not None
+
+
 def test_watch_once_prints_a_document_a_line_and_then_has_nothing_to_do(workshop, tmp_path, capsys):
     args = ("watch", workshop / "house.model", workshop / "shift", "--journal", tmp_path / "line.db", "--once")
     code, documents = answer_json(capsys, *args)

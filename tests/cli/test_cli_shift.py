@@ -128,8 +128,11 @@ def test_a_control_that_is_out_asks_for_a_look_where_no_sample_was_measured(work
     )
     (tmp_path / "scans.csv").write_text(sheet)
     (tmp_path / "materials.csv").write_text("material,colour\ndye,80\n")
-    code, out, _ = answer(capsys, "verify", workshop / "house.model", tmp_path, "--journal", tmp_path / "line.db")
+    asked = ("verify", workshop / "house.model", tmp_path, "--journal")
+    code, out, _ = answer(capsys, *asked, tmp_path / "line.db")
     assert code == 1 and "control: rescan" in out
+    code, out, err = answer(capsys, *asked, tmp_path / "other.db", "--json")  # whose results are samples
+    assert code == 1 and json.loads(out)["results"] == [] and "control: rescan" in err
 
 
 def test_a_folder_without_a_usable_sample_says_why(workshop, tmp_path, capsys):

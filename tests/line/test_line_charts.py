@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from specmatch.errors import TableError
 from specmatch.line.acquisition import peak_position, reference_level
 from specmatch.line.charts import Point, find_drifts, line_charts, make_chart
 from specmatch.line.journal.journal import Journal
@@ -174,3 +175,107 @@ def test_every_chart_of_a_line_and_a_baseline_named_in_the_journal(journal, tmp_
             reading(other, 100, 8.0, "lot 100", line="L2")
         (colour,) = line_charts([journal, other], beer="Pale")
     assert len(colour.points) == 31
+
+
+def test_a_baseline_of_no_line_or_of_nothing_measured_is_refused(journal):
+    with journal.writing():
+        for i in range(3):
+            reading(journal, 86400 * i, 8.0, f"lot {i}")
+        signed = {"operator": "KA", "note": "new lamp"}
+        with pytest.raises(TableError, match="nothing of line 'L9' is recorded, but of L1"):
+            name_baseline(journal, "1970-01-01T00:00:00+00:00", "1970-01-05T00:00:00+00:00", line="L9", **signed)
+        with pytest.raises(TableError, match="nothing was measured from 1969-01-01"):
+            name_baseline(journal, "1969-01-01T00:00:00+00:00", "1969-01-05T00:00:00+00:00", line="L1", **signed)
+        # one that begins now is for what is to come
+        name_baseline(journal, "1970-01-04T00:00:00+00:00", "1970-02-05T00:00:00+00:00", line="L1", **signed)
+
+
+def test_a_drift_is_stated_as_large_as_it_is():
+    # a lamp that lost a fifth of its light: in the running tests no point counts for more than four deviations
+    light = chart([*(950.0 + RNG.normal(0, 6.0, 20)), *(760.0 + RNG.normal(0, 6.0, 12))], kind="reference level")
+    (drift,) = find_drifts([light])
+    assert "(20." in drift.sentence or "(19." in drift.sentence
+
+
+def test_points_of_two_journals_with_one_number_are_two_points():
+    moved = [*STEADY[:20], *(STEADY[20:28] + 2.0), *STEADY[:12]]
+    alike = [Point(28 if i == len(moved) - 1 else i + 1, f"t{i}", float(i), float(v)) for i, v in enumerate(moved)]
+    got, other = make_chart("colour", "Pale", "EBC", alike), chart(moved)
+    assert got.drifting == other.drifting == 0
+
+
+def test_a_held_sample_without_a_lot_is_no_part_of_a_baseline(journal):
+    with journal.writing():
+        for i in range(22):
+            reading(journal, i, 8.0 + 0.1 * (i % 3), "")
+        reading(journal, 5, 60.0, "", decision="rescan")
+        held = {"kind": "retest", "line": "L1", "claimed": "Pale", "lot": "", "sample": "S5", "measured_unix": 5.0}
+        held |= {"measured_at": "2025-06-24T08:02:00+02:00"}
+        journal.append({**held, "concerns": 23, "decision": "hold", "run_state": "held", "reading": {}})
+    (colour,) = line_charts([journal], beer="Pale")
+    assert [point.held for point in colour.points].count(True) == 1
+    assert colour.baseline.centre < 9.0
+
+
+def test_each_module_of_a_line_has_charts_of_its_own_while_it_is_in_use(journal):
+    def measured(first, n, module, level):
+        for i in range(first, first + n):
+            common = {"line": "L1", "measured_at": "2026-03-01T00:00:00+00:00", "measured_unix": float(i)}
+            common |= {"instrument": module, "model_hash": "a" * 64}
+            journal.append({"kind": "reference", **common, "reading": {"level": level + i % 3, "peak_nm": 452.0}})
+            dye = {"kind": "control", **common, "material": "dye", "material_lot": "7"}
+            journal.append({**dye, "decision": "consistent", "optical_density": {"450 nm": level / 1000.0}})
+
+    with journal.writing():
+        measured(0, 24, "one", 900.0)
+        measured(24, 10, "two", 700.0)
+    of_level = [found for found in line_charts([journal]) if found.kind == "reference level"]
+    assert [(found.subject, len(found.points)) for found in of_level] == [("L1, one", 24), ("L1, two", 10)]
+    assert find_drifts(line_charts([journal])) == []
+    assert "L1, one, dye, lot 7" in [found.subject for found in line_charts([journal])]
+    with journal.writing():
+        measured(34, 15, "two", 700.0)
+    assert {found.subject.split(", ")[1] for found in line_charts([journal]) if found.subject} <= {"two", "all beers"}
+
+
+def test_a_lamp_that_the_sheet_names_has_a_chart_of_its_own(journal):
+    with journal.writing():
+        for i in range(34):
+            common = {"line": "L1", "measured_at": "2026-03-01T00:00:00+00:00", "measured_unix": float(i)}
+            common |= {"model_hash": "a" * 64} | ({"lamp": "second"} if i >= 24 else {})
+            level = (900.0 if i < 24 else 700.0) + i % 3
+            journal.append({"kind": "reference", **common, "reading": {"level": level, "peak_nm": 452.0}})
+    of_level = [found for found in line_charts([journal]) if found.kind == "reference level"]
+    assert [(found.subject, len(found.points)) for found in of_level] == [("L1", 24), ("L1, second", 10)]
+    assert find_drifts(line_charts([journal])) == []
+
+
+def test_a_label_of_several_beers_has_a_chart_a_beer(journal):
+    with journal.writing():
+        for i in range(44):
+            beer, colour = (("Pale", 8.0), ("Stout", 60.0))[i % 2]
+            row = {
+                "kind": "reading",
+                "measured_at": "2025-06-24T08:00:00+02:00",
+                "measured_unix": float(i),
+                "line": "L1",
+            }
+            row |= {"claimed": "Mixed box", "lot": f"lot {i}", "sample": "S", "decision": "consistent"}
+            shown = {"colour": colour + i % 3, "colour_unit": "EBC", "p_value": 0.5, "nearest_beer": beer}
+            journal.append({**row, "run_state": "clear", "model_hash": "a" * 64, "reading": {**shown, "warnings": []}})
+    charts = line_charts([journal], beer="Mixed box")
+    assert [(found.subject, len(found.points)) for found in charts] == [
+        ("Mixed box, Pale", 22),
+        ("Mixed box, Stout", 22),
+    ]
+    assert charts[0].baseline.centre == pytest.approx(9.0, abs=0.2)
+
+
+def test_two_lines_with_models_of_their_own_have_charts_of_their_own(journal):
+    with journal.writing():
+        for i in range(24):
+            for line, colour in (("L1", 8.0), ("L2", 9.0)):
+                reading(journal, i, colour + i % 2, f"{line}-{i}", line=line, model=line[-1] * 64)
+    charts = [found for found in line_charts([journal]) if found.kind == "colour"]
+    assert [(found.subject, len(found.points)) for found in charts] == [("Pale, line L1", 24), ("Pale, line L2", 24)]
+    assert [found.baseline.centre for found in charts] == [8.5, 9.5]

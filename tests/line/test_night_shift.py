@@ -123,6 +123,29 @@ def test_a_sample_without_a_lot_waits_for_nothing_elses_pours(night, line_room):
     assert told(night.look()) == [("A", "", "hold", "held")]
 
 
+def test_samples_counted_anew_each_day_bear_no_departure_from_one_day_to_the_next(night, line_room):
+    wrong = line_room.pours(DARK, n_pours=4)
+    days = ("2025-06-20T22:0{}:00+00:00", "2025-06-22T22:0{}:00+00:00", "2025-06-24T22:0{}:00+00:00")
+
+    def poured(day, pours, tag):
+        for i, pour in enumerate(pours):
+            (night.folder / f"{tag}{i}.csv").write_text(reflectance_text(pour))
+            named = {"file": f"{tag}{i}.csv", "role": "sample", "sample": "1", "batch": "", "beer": PALE}
+            night.rows.append({**named, "measured_at": day.format(i)})
+        (got,) = told(night.look())
+        night.rows.clear()
+        return got
+
+    assert poured(days[0], wrong[:2], "a") == ("1", "", "rescan", "open")
+    assert poured(days[1], night.fitting(PALE, 3), "b") == ("1", "", "consistent", "clear")
+    assert ("open", "1") in night.waits()
+    assert poured(days[2], wrong[2:], "c") == ("1", "", "rescan", "open")
+    with night.journal() as journal, journal.writing():
+        # a late review of the first day settles that day alone
+        assert review(journal, 1, outcome="rework", operator="KA", note="poured away")["concerns"] == 1
+    assert [row["entry"] for row in night.waits().values()] == [3]
+
+
 def test_a_misspelt_claim_is_judged_again_once_the_sheet_is_mended_and_the_old_entry_stays(night):
     pours = night.fitting(PALE, 6)
     night.list("S1", pours[:3], "22:00", claim="Saddel Pale", lot="L1")

@@ -45,3 +45,12 @@ def test_beers_that_the_set_knows_too_little_of(tmp_path):
         (action,) = upkeep([journal], [])
     assert (action.action, action.subject) == ("add batches", "Pale")
     assert "6 of its last 20 readings" in action.evidence
+
+
+def test_what_an_older_model_wanted_is_asked_of_the_newest_alone(tmp_path):
+    with Journal(tmp_path / "line.db") as journal:
+        with journal.writing():
+            for i in range(20):
+                row = {"kind": "reading", "claimed": "Pale", "decision": "consistent", "model_hash": "ab"[i // 10] * 64}
+                journal.append({**row, "reading": {"warnings": ["too_few_batches"] if i < 10 else []}})
+        assert [action.action for action in upkeep([journal], [])] == ["nothing"]

@@ -12,9 +12,14 @@ from line_room import reflectance_text, write_pour, write_sheet
 
 import specmatch as sm
 from specmatch.demo.brewery import write_shift
+from specmatch.demo.folders import write_measured_folder
+from specmatch.demo.physics import PourConditions
 from specmatch.errors import LockedError, MissingScanError, StorageError, UnknownBeerError
 from specmatch.line import watcher as watch_module
+from specmatch.line.acquisition import measure_source
 from specmatch.line.journal.journal import Journal
+from specmatch.line.journal.schema import UNREPLACED
+from specmatch.line.recording import record_measured
 from specmatch.line.watcher import Watch, only_watcher
 
 BEER = "Saddle Pale"
@@ -125,6 +130,48 @@ def test_counts_with_darks_and_references(line_room, tmp_path, journal):
     assert {row["decision"] for row in rows if row["kind"] == "reading"} == {"consistent", "rescan"}
     reference = next(row for row in rows if row["kind"] == "reference")
     assert 440 < reference["reading"]["peak_nm"] < 470  # the blue peak of a white LED
+
+
+def test_what_was_read_over_a_wrong_reference_is_judged_again_once_its_row_is_mended(line_room, tmp_path, journal):
+    brewery, two = line_room.brewery, [PourConditions()] * 2
+    liquids = brewery.batches(1, draw=3, beers=[BEER, "Peat Stout"])
+    write_measured_folder(tmp_path / "day", brewery.scan(liquids, [two, two], draw=3, per_session=None))
+    sheet = tmp_path / "day/scans.csv"
+    right = sheet.read_text().splitlines()
+    # somebody wrote `reference` beside a pour of the stout
+    cells = right[-1].split(",")
+    wrong = ",".join([cells[0], "reference", "", "", "", "", *cells[6:]])
+
+    def standing(lines):
+        sheet.write_text("\n".join(lines) + "\n")
+        record_measured(journal, line_room.setting(), measure_source(tmp_path / "day"))
+        rows = journal.select(f"kind IN ('reading', 'control', 'reference') AND entry {UNREPLACED}")
+        told = [(row["kind"], row["sample"], row.get("decision")) for row in rows if row["kind"] != "reading"]
+        return rows, sorted(told, key=str), {row["sample"]: row["decision"] for row in rows if row["kind"] == "reading"}
+
+    rows, lights, decided = standing([*right[:-1], wrong])
+    assert [light[0] for light in lights].count("reference") == 2
+    assert "rescan" in decided.values()
+    rows, lights, decided = standing(right)
+    assert [light[0] for light in lights].count("reference") == 1
+    assert {row.get("reference_kind") for row in rows if row["kind"] == "reference"} == {"water"}
+    assert set(decided.values()) == {"consistent"}
+    assert [row["reading"]["n_pours"] for row in rows if row["kind"] == "reading"] == [2, 2]
+    # a first control that is judged again vouches for nothing still: it is not held against itself
+    assert [light[2] for light in lights if light[0] == "control"] == [None]
+    # who took the reference reaches no answer
+    n = len(journal.select())
+    assert standing([line.replace(",KA,", ",LB,") if ",reference," in line else line for line in right])[2] == decided
+    assert len(journal.select()) == n
+    # a watch that goes on does the same
+    with Journal(tmp_path / "watch.db") as other:
+        watch = Watch(other, line_room.setting(), tmp_path / "day", patience_s=0.0)
+        standing([*right[:-1], wrong])
+        until_idle(watch)
+        sheet.write_text("\n".join(right) + "\n")
+        found = [row["decision"] for row in until_idle(watch) if row["kind"] == "reading"]
+    assert found
+    assert set(found) == {"consistent"}
 
 
 def test_a_sheet_that_is_being_written_waits(line_room, folder, journal):

@@ -171,3 +171,16 @@ def test_an_audit_speaks_of_the_value_by_its_name():
         "sugar blank",
     ):
         assert words in said, words
+
+
+def test_small_and_large_values_keep_their_digits():
+    spectra, scans, batches = juices()
+    stated = {"x_unit": "1/cm", "quantity": "absorbance", "value_name": "iron", "value_unit": "g/L"}
+    small = sm.ReferenceSet(
+        spectra, scans, batches.assign(iron=batches["sugar"] * 1e-5).drop(columns="sugar"), **stated
+    )
+    read = sm.HouseModel().fit(small).read((10.0 ** -spectra.iloc[:1]).set_axis(NM, axis=1))
+    told = readings_text(read)
+    assert f"{read['colour'].iloc[0]:.4g} ({read['colour_low'].iloc[0]:.4g} to " in told and "0.0 (" not in told
+    page = pages.set_page(small, why_not="not asked")
+    assert f"{small.batches['colour'].min():.4g}" in page and "0.0 ±" not in page

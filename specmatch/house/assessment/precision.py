@@ -106,10 +106,8 @@ def gauge(house: HouseModel, session: Session, *, tolerance: float | None = None
     house.fitted.colour.check_relative("a gauge study")
     readings, left_out = _read_pours(house, session)
     table = _Study.of(readings)
-    if table.layout == NESTED:
-        components, precision, sentences = _nested(table)
-    else:
-        components, precision, sentences = _crossed(table)
+    told_by = _nested if table.layout == NESTED else _crossed
+    components, precision, sentences = told_by(table)
     figures = _figures(components, precision, table, tolerance)
     return Gauge(
         layout=table.layout,

@@ -6,7 +6,7 @@ A reading's colour against the limits of its beer: within, out, or not to be tol
 """
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
@@ -99,8 +99,11 @@ def decide(
         return Decision(RESCAN, f"the scan is not fit to be judged: {sentence}", "mend the cause and measure again")
     meant = (claimed,) if beers is None else beers
     others = [beer for beer in plausible_beers if beer not in meant]
+    doubts = [WARNING_CODES[code].sentence for code in warnings if WARNING_CODES[code].effect == HOLD]
     if len(others) == len(plausible_beers):
-        return _not_typical(claimed, claimed_p_value, false_reject_rate, nearest_beer, others)
+        got = _not_typical(claimed, claimed_p_value, false_reject_rate, nearest_beer, others)
+        # what departs may do so by the doubt alone, and then no other pour helps
+        return replace(got, reason="; and ".join([got.reason, *doubts[:1]]))
     reason, advice = f"typical of {claimed} (p = {claimed_p_value:.2f})", "go on"
     if colour is not None:
         reason = f"{reason}; {colour.sentence}"
@@ -108,14 +111,13 @@ def decide(
             advice = "keep the packages, measure the colour by transmission"
             if colour.verdict == CANNOT_TELL:
                 advice = "keep the packages; measure again or by transmission, which says it more closely"
-            return Decision(HOLD, reason, advice)
+            return Decision(HOLD, "; and ".join([reason, *doubts[:1]]), advice)
     if others:
         named = ", ".join(others)
         reason += f", and as well of {named}" if colour is None else f"; as typical of {named}"
         advice = f"this check cannot tell {claimed} from {named}: confirm by another route where it matters"
-    doubts = [code for code in warnings if WARNING_CODES[code].effect == HOLD]
     if doubts:
-        return Decision(HOLD, f"{reason}; but {WARNING_CODES[doubts[0]].sentence}", "settle that, then verify again")
+        return Decision(HOLD, f"{reason}; but {doubts[0]}", "settle that, then verify again")
     return Decision(CONSISTENT, reason, advice)
 
 

@@ -147,25 +147,21 @@ def learn_conditions(scans: pd.DataFrame, reference_kind: str | None = None) -> 
 def departures_from(conditions: Conditions, scans: pd.DataFrame) -> dict[str, list[str]]:
     """Say which samples were measured under conditions that the set does not hold, and which."""
     found: dict[str, list[str]] = {}
-    for column, said in _NAMED.items():
+    for column, said, unit in _EVERY:
         held = getattr(conditions, column)
         if not held or column not in scans.columns:
             continue
-        cells = scans[column]
-        values = cells.map(plain_text)
-        # exact words, but not their case: "Tank" and "tank" are one stage
-        other = ~values.str.lower().isin([*(word.lower() for word in held), ""])
+        if unit:
+            low, high = _widened(column, *held)
+            values = pd.to_numeric(scans[column], errors="coerce")
+            other = (values < low) | (values > high)
+        else:
+            values = scans[column].map(plain_text)
+            # exact words, but not their case: "Tank" and "tank" are one stage
+            other = ~values.str.lower().isin([*(word.lower() for word in held), ""])
         for sample, value in dict(zip(scans["sample"][other], values[other], strict=True)).items():
-            found.setdefault(sample, []).append(f"{said} is {value}, the set holds {', '.join(held)}")
-    for column, (said, unit) in _UNITS.items():
-        held = getattr(conditions, column)
-        if not held or column not in scans.columns:
-            continue
-        low, high = _widened(column, *held)
-        numbers = pd.to_numeric(scans[column], errors="coerce")
-        other = (numbers < low) | (numbers > high)
-        for sample, number in dict(zip(scans["sample"][other], numbers[other], strict=True)).items():
-            found.setdefault(sample, []).append(_sentence(column, said, unit, float(number), held))
+            plain = f"{said} is {value}, the set holds {', '.join(map(str, held))}"
+            found.setdefault(sample, []).append(_sentence(column, said, unit, value, held) if unit else plain)
     return found
 
 

@@ -350,7 +350,7 @@ def beer_list(beers: pd.DataFrame | Mapping[str, float], unit: str, usual_rate: 
     table = as_stated(table, "list of beers", numbers=())
     if unit not in COLOUR_UNITS:
         raise UnitError(f"colour_unit is {unit!r}; expected EBC or SRM")
-    if "colour" not in table.columns:
+    if "colour" not in table.columns or table.columns.nlevels > 1:
         raise TableError(f"the list of beers lacks the column 'colour', got {', '.join(map(str, table.columns))}")
     names = [str(name).strip() for name in table.index]
     if len(names) == 0 or "" in names:

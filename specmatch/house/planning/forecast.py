@@ -70,11 +70,6 @@ class Assumed:
         passed[shown] = self.law.passed(self.known[shown])
         return np.maximum(passed, 1e-12)
 
-    @property
-    def at_430(self) -> int:
-        """Place of the channel whose absorbance is the lab colour."""
-        return int(np.abs(self.wavelength_nm - COLOUR_NM).argmin())
-
 
 @dataclass(frozen=True)
 class Batches:
@@ -138,7 +133,8 @@ def draw_batches(
     reference = rng.standard_normal((n_sessions, p)) * np.sqrt(house.noise.variance(np.ones(p)))
     seen = seen * (1.0 + reference[of][:, :, None])
     seen = seen + rng.standard_normal(seen.shape) * np.sqrt(house.noise.variance(seen))
-    colour = house.colour_ebc[:, None] * np.exp(own[:, :, 0] + shapes[:, :, house.at_430])
+    at_430 = int(np.abs(house.wavelength_nm - COLOUR_NM).argmin())  # its absorbance is the lab colour
+    colour = house.colour_ebc[:, None] * np.exp(own[:, :, 0] + shapes[:, :, at_430])
     error = rng.standard_normal((2, n_beers, n_batches))
     lab = colour * (1.0 + house.lab_relative * error[0]) + house.lab_ebc * error[1]
     lab = np.maximum(lab, 0.05 * colour).ravel()

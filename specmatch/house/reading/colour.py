@@ -6,12 +6,13 @@ spectrum of each beer; sizes are what the set showed.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from specmatch.array_types import Floats, Ints, Mask, is_number
@@ -39,7 +40,7 @@ class ColourReadings:
     # `"jackknife+"` or `"normal"`, and where the spread of pouring in it comes from: `"spread of pours"` of the set, or
     # `"fill tolerance added"`; `"transfer added"` on a module that the set was carried to, `"few sessions added"` where
     # beers were measured in sessions of their own
-    method: str
+    method: str | NDArray[np.object_]
     normal_errors_assumed: bool
     codes: dict[int, list[str]]  # row -> warning codes
 
@@ -61,26 +62,23 @@ def refuse_unread(labs: Any, samples: pd.Index) -> None:
 
 
 def as_lab_reports(
-    fit: ColourModel, names: pd.Index, lab: str | Mapping[str, str] | None, table: dict[str, Any], coverage: float
-) -> dict[str, Any]:
-    """Return the colours of a table of readings as a lab would report them: by default the reference lab of the set."""
+    fit: ColourModel | None, got: ColourReadings, names: pd.Index, lab: str | Mapping[str, str] | None, coverage: float
+) -> tuple[ColourReadings, Floats | float]:
+    """Return colours as a lab would report them, by default the reference lab of the set, and by what it multiplies."""
     # lab: one for all, or sample -> lab; samples without one are given as the reference lab reports them
-    labs = fit.labs
+    labs = None if fit is None else fit.labs
     if labs is None or not labs.labs:
-        if lab is not None:
+        if lab is not None and fit is not None:
             raise OptionError(
                 f"lab is {lab!r:.60}, but the set tells no labs apart; it needs two of three batches or more"
             )
-        return table
+        return got, 1.0
     cells = [lab] * len(names) if isinstance(lab, str) else [(lab or {}).get(str(name)) for name in names]
     asked = [labs.place(cell) if cell else 0 for cell in cells]
     times, reach = np.exp(labs.effect[asked]), float(ndtri(0.5 + coverage / 2.0)) * labs.sd[asked]
-    colour = table["colour"]
-    low, high = widen_limits(colour, table["colour_low"], table["colour_high"], reach)
-    changed = {"colour": colour * times, "colour_low": low * times, "colour_high": high * times}
-    method = np.array([f"{table['interval_method']}, as {labs.labs[place]} reports" for place in asked], dtype=object)
-    without = table["colour_without_fault"] * times
-    return {**table, **changed, "interval_method": method, "colour_without_fault": without}
+    low, high = widen_limits(got.colour, got.low, got.high, reach)
+    method = np.array([f"{got.method}, as {labs.labs[place]} reports" for place in asked], dtype=object)
+    return replace(got, colour=got.colour * times, low=low * times, high=high * times, method=method), times
 
 
 def read_colours(
@@ -186,22 +184,20 @@ def _parts(
 ) -> tuple[dict[str, float], dict[str, float]]:
     """Return the variance of log colour that each component adds to a reading of so many pours, and as in the set."""
     faults, scatter = fitted.faults, fitted.faults.scatter
-
-    def log_colour(rows: Floats) -> Floats:
-        return np.log(fit.predict(rows))
-
+    base, counting = faults.pool(mean[None])[0], replace(faults.noise, misfit=0.0)
     names = CAUSES[: scatter.pour.size - len(scatter.shapes)]
-    directions = scatter.directions(faults.pool(mean[None])[0], faults.optics)[: len(names), faults.bins]
-    slope = _slopes(log_colour, mean, directions, np.sqrt(scatter.pour[: len(names)]))
-    of_noise = _noise(fitted, log_colour, mean)
-    usual = scatter.per_pour
+    directions = scatter.directions(base, faults.optics)[: len(names), faults.bins]
+    slope = _slopes(fit, mean, directions, np.sqrt(scatter.pour[: len(names)]))
+    # channels of one bin share its noise
+    channels = np.equal.outer(np.arange(int(faults.bins.max()) + 1), faults.bins).astype(float)
+    of_noise = _slopes(fit, mean, channels, np.sqrt(counting.variance(base)))
     now: dict[str, float] = {}
     then: dict[str, float] = {}
-    for share, found in ((1.0 / n_pours, now), (usual, then)):
+    for share, found in ((1.0 / n_pours, now), (scatter.per_pour, then)):
         for name, one, variance in zip(names, slope, scatter.pour, strict=False):
             component = _OF_CAUSE[name]
             found[component] = found.get(component, 0.0) + float(one**2 * variance) * share
-        found["noise"] = of_noise(1.0 / share)
+        found["noise"] = float(of_noise**2 @ counting.sample_variance(base, 1.0 / share))
     total = float(fit.error.relative_variance(colour))
     # what held-out batches missed by beyond what pours and noise explain
     rest = max(total - sum(then.values()), 0.05 * total)
@@ -211,26 +207,12 @@ def _parts(
     return {**now, "regression": rest - own, "lab": own}, then
 
 
-def _slopes(log_colour: Callable[[Floats], Floats], mean: Floats, directions: Floats, sd: Floats) -> Floats:
+def _slopes(fit: ColourModel, mean: Floats, directions: Floats, sd: Floats) -> Floats:
     """Return what one unit of each cause changes log colour by."""
     step = _STEP * np.maximum(sd, 1e-6)
     up, down = mean + step[:, None] * directions, mean - step[:, None] * directions
-    slopes: Floats = (log_colour(up) - log_colour(down)) / (2.0 * step)
+    slopes: Floats = (np.log(fit.predict(up)) - np.log(fit.predict(down))) / (2.0 * step)
     return slopes
-
-
-def _noise(fitted: FittedHouse, log_colour: Callable[[Floats], Floats], mean: Floats) -> Callable[[float], float]:
-    """Return the variance of log colour that the noise of channels gives, as a function of the number of pours."""
-    faults = fitted.faults
-    one = np.equal.outer(np.arange(int(faults.bins.max()) + 1), faults.bins).astype(float)
-    base = faults.pool(mean[None])[0]
-    counting = replace(faults.noise, misfit=0.0)
-    slope = _slopes(log_colour, mean, one, np.sqrt(counting.variance(base)))
-
-    def variance(n_pours: float) -> float:
-        return float(slope**2 @ counting.sample_variance(base, n_pours))
-
-    return variance
 
 
 def _between_batches(fitted: FittedHouse, fit: ColourModel) -> Floats:

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from specmatch.array_types import Floats, Ints, Mask
-from specmatch.batches import in_ebc
+from specmatch.batches import in_digits, in_ebc
 from specmatch.house.fitting.fitted import FittedHouse
 from specmatch.house.reading.samples import SampleSet
 from specmatch.maths.faults.diagnosis import NO_FAULT, Diagnosis, in_words
@@ -67,7 +67,9 @@ def give_reasons(
         if row in reasons.codes and EXCLUDING & set(codes):
             reasons.codes[row] = tuple(code for code in reasons.codes[row] if code not in EXCLUDING)
         reasons.against_beer[row] = [code for code in codes if code not in reasons.codes.get(row, ())]
-        would = f"without it the {value} would read {without:.1f} {unit}, not {colour[row]:.1f}"
+        would = (
+            f"without it the {value} would read {in_digits(without, unit)} {unit}, not {in_digits(colour[row], unit)}"
+        )
         reasons.of_beer[row] = (
             f"against {fitted.beers[beer[row]]}: {said} (explains {found.share[row]:.0%} of the departure)"
             f"{_moved(colour[row], without, value, would)}; {_words(found.fault[row]).advice}"
@@ -147,7 +149,8 @@ def _tell_of_pours(reasons: Reasons, fitted: FittedHouse, samples: SampleSet, od
             codes += _codes(odd.finding, k, float(in_ebc(colour[[row]], fitted.colour_unit)[0]))
             advice = _words(odd.finding.fault[k]).advice
             reasons.colour_without_fault[row] = colour[row]
-        would = f"with it the {fitted.value_name} would read {colour_with[row]:.1f} {fitted.colour_unit}"
+        would = f"with it the {fitted.value_name} would read {in_digits(colour_with[row], fitted.colour_unit)} "
+        would += fitted.colour_unit
         moved = _moved(colour[row], colour_with[row], fitted.value_name, would)
         _add(
             reasons,

@@ -141,12 +141,13 @@ def readings_table(
     claimed = np.isin(np.array(claims, dtype=object), f.beers) if claims else np.zeros(n, bool)
     codes, explanation = _only_if_claimed(samples, reasons, (known > 0) & ~plausible[rows, beer] & claimed)
     beers, batches = np.array(f.beers, dtype=object), np.array(f.batches, dtype=object)
+    reported, times = as_lab_reports(f.colour, got, means.names, lab, coverage)
     columns = {  # in the order of `READING_COLUMNS`
-        "colour": got.colour,
-        "colour_low": got.low,
-        "colour_high": got.high,
+        "colour": reported.colour,
+        "colour_low": reported.low,
+        "colour_high": reported.high,
         "colour_unit": f.colour_unit,
-        "interval_method": got.method,
+        "interval_method": reported.method,
         "nearest_beer": beers[nearest],
         "p_value": match.p_value[rows, nearest],
         "p_value_method": np.array(match.p_method, dtype=object)[nearest],
@@ -158,13 +159,14 @@ def readings_table(
         "path_factor": np.ones(n) if depths is None else depths.factor,
         "warnings": warnings,
         "explanation": sentences_by_row(reasons.sentences, n, said),
-        "colour_without_fault": reasons.colour_without_fault,
+        "colour_without_fault": reasons.colour_without_fault * times,
         "warnings_if_claimed": codes,
         "explanation_if_claimed": explanation,
     }
-    if f.colour is not None:
-        columns = as_lab_reports(f.colour, means.names, lab, columns, coverage)
-    return _named(table_of(columns, samples.index), f)
+    readings = table_of(columns, samples.index)
+    if f.value_name != VALUE_NAME:  # for those who show them; columns keep their names
+        readings.attrs["value_name"] = f.value_name
+    return readings
 
 
 def table_of(columns: dict[str, Any], index: pd.Index) -> pd.DataFrame:
@@ -210,13 +212,6 @@ def _flags(
     ]
 
 
-def _named(readings: pd.DataFrame, fitted: FittedHouse) -> pd.DataFrame:
-    """Say of which value the readings are, where it is no colour, for those who show it; columns keep their names."""
-    if fitted.value_name != VALUE_NAME:
-        readings.attrs["value_name"] = fitted.value_name
-    return readings
-
-
 def figures_table(
     part: Part, levels: Sequence[float], false_reject_rate: float, lab: Mapping[str, str] | None
 ) -> pd.DataFrame:
@@ -236,14 +231,8 @@ def figures_table(
     }
     for level in levels:
         got = _colours(f, samples, level, nearest, np.zeros(n, bool))
-        colours: dict[str, Any] = {
-            "colour": got.colour, "colour_low": got.low, "colour_high": got.high,
-            "interval_method": got.method, "colour_without_fault": got.colour,
-        }  # fmt: skip
-        if f.colour is not None:
-            colours = as_lab_reports(f.colour, means.names, lab, colours, level)
-        table["colour"] = colours["colour"]
-        table[level, "low"], table[level, "high"] = colours["colour_low"], colours["colour_high"]
+        got, _ = as_lab_reports(f.colour, got, means.names, lab, level)
+        table["colour"], table[level, "low"], table[level, "high"] = got.colour, got.low, got.high
     return pd.DataFrame(table, index=samples.index)
 
 

@@ -45,7 +45,7 @@ class SampleSet:
     sample_of_pour: Ints  # (n_pours,): row of `averages` that each pour belongs to, whether it was averaged or not
     odd: OddPours | None  # none where every sample has one pour
     conditions: dict[str, list[str]]  # sample -> sentences about conditions that the set does not hold
-    measured_on: list[str]  # ISO date of each sample's first scan, "" where it is not known
+    measured_on: list[str]  # ISO date of each sample's last scan, "" where it is not known
     missing: Mask | None  # (n_samples, p): channels that no neighbour can stand for; None when there are none
     told: dict[str, list[str]] = field(default_factory=dict)  # sample -> sentences of what its conditions cost
     depths: _SampleDepths | None = None  # what bringing them to the model's depth did; None where it knows no depth
@@ -146,11 +146,11 @@ def _cost_of_temperature(fitted: FittedHouse, table: pd.DataFrame) -> dict[str, 
 
 
 def _measured_on(table: pd.DataFrame) -> list[str]:
-    samples = table["sample"].drop_duplicates()
     if "measured_at" not in table:
-        return [""] * len(samples)
-    first = dict(zip(samples, table.loc[samples.index, "measured_at"], strict=True))
-    return ["" if pd.isna(at) else str(at)[:10] for at in first.values()]
+        return [""] * table["sample"].nunique()
+    days = table["measured_at"].map(lambda at: "" if pd.isna(at) else str(at)[:10])
+    # of its last scan, as a line's record dates it: a sample may be poured over midnight
+    return list(days.groupby(table["sample"], sort=False).max())
 
 
 @dataclass(frozen=True)

@@ -523,7 +523,7 @@ class Journal:
         part = path.with_name(f".{path.name}.part")
         part.unlink(missing_ok=True)
         try:
-            with self._named_errors():
+            try:
                 copy = sqlite3.connect(part, isolation_level=None)
                 try:
                     self._db.backup(copy)
@@ -531,6 +531,9 @@ class Journal:
                     copy.execute("PRAGMA journal_mode = DELETE")
                 finally:
                     copy.close()
+            except sqlite3.Error as error:
+                said = "no copy was made, and the journal is as it was: name a file where there is room"
+                raise StorageError(f"{path}: {error}; {said}") from error
             with Journal(part, read_only=True) as copied:
                 found = copied.check()
             if not found.faults and self.query("SELECT 1 FROM entries WHERE hash = ?", (found.last_hash,)) == []:

@@ -75,7 +75,8 @@ SELECT {shown} FROM entries e
 WHERE e.single = 'rescan' AND {only}
 AND e.entry {unreplaced} AND NOT {reviewed}
 AND NOT EXISTS (SELECT 1 FROM entries later WHERE later.line = e.line AND later.claimed = e.claimed
-                AND later.lot = e.lot AND later.entry > e.entry AND (e.lot != '' OR later.sample = e.sample)
+                AND later.lot = e.lot AND later.entry > e.entry AND (e.lot != '' OR later.sample = e.sample
+                    AND abs(coalesce(later.measured_unix - e.measured_unix, 0)) <= 86400)
                 AND (later.decision = 'consistent' OR later.run_state IN ('open', 'held')
                      OR later.kind = 'review'))
 ORDER BY e.entry

@@ -6,7 +6,7 @@ import json
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -96,8 +96,13 @@ def last_shifts(journals: Sequence[Journal]) -> list[ShiftCounts]:
     found: dict[tuple[str, str], list[Record]] = {}
     for journal in journals:
         kinds = "kind IN ('reading', 'retest', 'control', 'left_out')"
-        for row in journal.select(f"{kinds} AND entry {UNREPLACED}", last=NEWEST_ROWS):
-            start = shift_start(row.get("measured_at") or row["written_at"])
+        rows = journal.select(f"{kinds} AND entry {UNREPLACED}", last=NEWEST_ROWS)
+        stated = [datetime.fromisoformat(row["measured_at"]).tzinfo for row in rows if row.get("measured_at")]
+        zone = stated[0] if stated else UTC
+        for row in rows:
+            # what states no time is put on the clock of the scans about it, and no time is after that of writing
+            zone = datetime.fromisoformat(row["measured_at"]).tzinfo if row.get("measured_at") else zone
+            start = shift_start(datetime.fromtimestamp(when(row), zone).isoformat())
             found.setdefault((start, row.get("line", "")), []).append(row)
     kept = sorted({start for start, _ in found})[-SHIFTS:]
     return [_counted(start, line, rows) for (start, line), rows in sorted(found.items()) if start in kept]

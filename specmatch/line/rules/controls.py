@@ -5,7 +5,7 @@ and by its reading. A new model reads the kept scans of earlier controls anew, s
 A scan's own time is held against the clock of this machine and against the scan before it.
 """
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -18,16 +18,15 @@ from specmatch.errors import SheetError
 from specmatch.line.journal.journal import Journal, Record
 from specmatch.line.journal.queries import named_baseline
 from specmatch.line.journal.schema import UNREPLACED
-from specmatch.line.rules.run_rule import REVIEW, with_grid
+from specmatch.line.rules.run_rule import DAY_S, REVIEW, newest_review, with_grid
 from specmatch.maths.statistics.control_charts import SETTLED, Held, hold, independent_number
-from specmatch.warning_codes import CONSISTENT, RESCAN
+from specmatch.warning_codes import CONSISTENT, HOLD, RESCAN
 from specmatch.wording import counted
 
 DOUBTFUL = "clock_doubtful"
 # clocks of two machines agree to a few minutes; farther off, one of them is wrong
 _CLOCK_SLACK_S = 600.0
 # without sessions a scan of another day is of another folder, recorded late, not of a clock set back
-DAY_S = 86400.0
 # doubtful ones among the last are passed over; so many in a row are a clock that nobody looks after
 _LAST = 8
 
@@ -190,13 +189,15 @@ def judge_control(
     pour_share: float,
     statement: Statement | None = None,
     lots: Sequence[tuple[Statement, ControlName]] = (),
+    without: Collection[int] = (),
 ) -> ControlDecision:
     """Judge a control that is about to be recorded."""
+    # without: entries that it is about to take the place of; it is not held against itself
     # reread: gives the present model's reading of kept scans. pour_share: sd of a pour's strength, a share
     # lots: other lots of the same material with their statements
     name, colour = control_name(record), record["reading"]["colour"]
     unit = record["reading"]["colour_unit"]
-    every = _of_name(journal, name)
+    every = [row for row in _of_name(journal, name) if row["entry"] not in without]
     counted_out = [row["entry"] for row in every if row["decision"] == RESCAN and not _released(journal, row["entry"])]
     history = [row for row in every if row["entry"] not in counted_out]
     found = _values(journal, record, history, reread, since=max(counted_out, default=0))
@@ -312,8 +313,9 @@ def control_trouble(
     rows = [
         row
         for row in journal.select(
-            f"kind = ? AND line = ? AND measured_unix BETWEEN ? AND ? AND entry {UNREPLACED}",
-            (CONTROL, line, at_unix - control_hours * 3600.0, at_unix + _CLOCK_SLACK_S),
+            # one whose time nobody trusts counts for nothing: it takes no other's place
+            f"kind = ? AND line = ? AND decision IS NOT ? AND measured_unix BETWEEN ? AND ? AND entry {UNREPLACED}",
+            (CONTROL, line, HOLD, at_unix - control_hours * 3600.0, at_unix + _CLOCK_SLACK_S),
         )
         if not instrument or not row.get("instrument") or row["instrument"] == instrument
     ]
@@ -345,8 +347,8 @@ def _overdue(journal: Journal, line: str, at_unix: float, control_hours: float) 
 
 
 def _released(journal: Journal, entry: int) -> bool:
-    sql = "SELECT 1 FROM entries WHERE concerns = ? AND kind = ? AND json_extract(record, '$.outcome') = ? LIMIT 1"
-    return bool(journal.query(sql, (entry, REVIEW, RELEASED)))
+    found = newest_review(journal, entry)
+    return found is not None and found.get("outcome") == RELEASED
 
 
 def _reviewed(journal: Journal, entry: int) -> bool:

@@ -22,7 +22,7 @@ from specmatch.house.reading.readings import READING_COLUMNS
 from specmatch.house.reading.samples import PARTS, parts_by_module
 from specmatch.line.journal.journal import Journal, Record
 from specmatch.line.rules.controls import CONTROL_HOURS
-from specmatch.line.rules.run_rule import READING, RETEST, REVIEW, Judged, Pooled
+from specmatch.line.rules.run_rule import READING, RETEST, Judged, Pooled, newest_review
 from specmatch.maths.classification.evidence import ANOTHER
 from specmatch.measurement.folder.columns import SCAN_COLUMNS
 from specmatch.measurement.session import Session
@@ -30,10 +30,15 @@ from specmatch.storage import sha256_of
 from specmatch.warning_codes import CONSISTENT, HOLD, RESCAN, WARNING_CODES
 from specmatch.wording import counted
 
-CONTROL, LEFT_OUT, PUT_RIGHT = "control", "left_out", "put_right"
+CONTROL, LEFT_OUT, PUT_RIGHT, REFERENCE = "control", "left_out", "put_right", "reference"
 WRONG_CLAIM = "wrong claim"
 # what a sheet states of a scan file and an answer may rest on
 _STATED = tuple(column for column in SCAN_COLUMNS if column != "file")
+# ... and what of a dark or a reference reaches the scans that are read over it
+LIGHT = ("dark", "reference")
+_STATED_OF_LIGHT = frozenset(
+    {"role", "measured_at", "integration_ms", "instrument", "session", "reference_kind", "lamp", "base"}
+)
 # of a hash: two rows of one file are told apart, nobody is to be kept from forging one
 _DIGITS = 16
 
@@ -54,6 +59,8 @@ def stated_of(rows: pd.DataFrame) -> dict[str, str]:
     found: dict[str, str] = {}
     for file, *row in zip(rows["file"].tolist(), *cells, strict=True):
         said = [f"{name}={cell}" for name, cell in zip(columns, row, strict=True) if not (cell == "" or pd.isna(cell))]
+        if f"role={LIGHT[0]}" in said or f"role={LIGHT[1]}" in said:
+            said = [one for one in said if one.partition("=")[0] in _STATED_OF_LIGHT]
         found[file] = sha256_of("\n".join(said).encode())[:_DIGITS]
     return found
 
@@ -73,26 +80,22 @@ def standing_of(
 def _again(journal: Journal, row: Record, stated: Mapping[str, str] | None, claim: str | None) -> bool:
     if row["kind"] == LEFT_OUT:
         return True
-    if row["kind"] not in (READING, RETEST, CONTROL):
+    if row["kind"] not in (READING, RETEST, CONTROL, REFERENCE):
         return False
     if journal.query("SELECT 1 FROM entries WHERE replaces = ? LIMIT 1", (row["entry"],)):
         return True  # what took its place left this file out
     mended = stated is not None and any(stated.get(path) != said for path, said in row.get("stated", {}).items())
     if mended:
         return True
-    if claim is None or row["kind"] == CONTROL or row.get("claimed") == claim:
+    if claim is None or row["kind"] in (CONTROL, REFERENCE) or row.get("claimed") == claim:
         return False
     return _claim_was_wrong(journal, row)
 
 
 def _claim_was_wrong(journal: Journal, row: Record) -> bool:
     """Whether a person has said of an entry, or of its run, that the claim was wrong."""
-    first = row["entry"] if row.get("concerns") is None else row["concerns"]
-    found = journal.query(
-        "SELECT json_extract(record, '$.outcome') FROM entries WHERE concerns IN (?, ?) AND kind = ?",
-        (row["entry"], first, REVIEW),
-    )
-    return (WRONG_CLAIM,) in found
+    found = newest_review(journal, row["entry"], row.get("concerns"))
+    return found is not None and found.get("outcome") == WRONG_CLAIM
 
 
 def left_out_before(journal: Journal, path: str) -> list[int]:

@@ -23,6 +23,8 @@ from specmatch.storage import sha256_of
 from specmatch.warning_codes import HOLD, RESCAN, WARNING_CODES
 from specmatch.wording import counted
 
+# so long a sample whose lot nobody stated may be poured again under its own name; later the name is another sample's
+DAY_S = 86400.0
 CLEAR, OPEN, HELD = "clear", "open", "held"
 READING, RETEST, REVIEW = "reading", "retest", "review"
 
@@ -78,25 +80,32 @@ class LineDecision:
 
 
 def find_run(
-    journal: Journal, line: str, claimed: str, lot: str, sample: str = "", *, without: Collection[int] = ()
-) -> Run:
+    journal: Journal, line: str, claimed: str, lot: str, sample: str = "", *, at: float | None = None,
+    without: Collection[int] = (),
+) -> Run:  # fmt: skip
     """Return where the run of a beer, a lot and a line stands by the journal."""
     # sample: where no lot is stated the sample is the run. without: entries that are about to be replaced
+    # at: seconds since 1970 when that sample was measured
     of_run, key = _where(line, claimed, lot, sample)
     rows = journal.query(
-        f"SELECT entry, kind, run_state, concerns FROM entries WHERE {of_run} AND run_state IS NOT NULL "
+        f"SELECT entry, kind, run_state, concerns, measured_unix FROM entries WHERE {of_run} AND run_state IS NOT NULL "
         f"AND entry {UNREPLACED} ORDER BY entry DESC LIMIT 1000",
         key,
     )
     rows = [row for row in rows if row[0] not in without]
+    if not lot and at is not None:
+        # a house that counts its samples anew each day bears no departure from one day to the next
+        near = {row[0] for row in rows if row[4] is not None and abs(row[4] - at) <= DAY_S}
+        # what has no time, a review, goes with the departure that it concerns
+        rows = [row for row in rows if row[0] in near or row[3] in near]
     reviewed = next((place for place, row in enumerate(rows) if row[1] == REVIEW), len(rows))
     before = rows[reviewed] if reviewed < len(rows) else None
     override = before[0] if before is not None and before[3] is None else None
     rows = rows[:reviewed][::-1]
     if not rows:
         return Run(override=override)
-    departures = sum(state != CLEAR and concerns is None for _, _, state, concerns in rows)
-    entry, _, state, concerns = rows[-1]
+    departures = sum(state != CLEAR and concerns is None for _, _, state, concerns, _ in rows)
+    entry, _, state, concerns, _ = rows[-1]
     if state == CLEAR:
         return Run(departures=departures, override=override)
     first = entry if concerns is None else concerns
@@ -104,9 +113,15 @@ def find_run(
     parts = tuple(
         {"entry": row["entry"], **with_grid(journal, row["kept"])}
         for row in whole
-        if row.get("kept") and row["entry"] not in without
+        if row.get("kept") and any(row["entry"] == one[0] for one in rows)
     )
     return Run(state, first, departures, parts, override)
+
+
+def newest_review(journal: Journal, *concerns: int | None) -> Record | None:
+    """Return the newest review of an entry, or of the run that it is of; one before it was corrected by it."""
+    found = [row for entry in {*concerns} for row in journal.select("concerns = ? AND kind = ?", (entry, REVIEW))]
+    return max(found, key=lambda row: int(row["entry"]), default=None)
 
 
 def _where(line: str, claimed: str, lot: str, sample: str) -> tuple[str, tuple[str, ...]]:

@@ -16,7 +16,7 @@ import numpy as np
 
 from specmatch.array_types import Floats, Ints
 from specmatch.errors import AmbiguousScanFileError, ScanFileError
-from specmatch.measurement.readers.scan import Notes, RawSpectrum, told_of
+from specmatch.measurement.readers.scan import Notes, RawSpectrum, refuse_count, told_of
 
 # lines of a table to ordinates: plain numbers (AFFN) and the packed forms PAC, SQZ, DIF and DUP, whose pseudo-digits
 # are those of the standard (McDonald and Wilks, 1988)
@@ -356,10 +356,7 @@ def _factor(numbers: Numbers, label: str, notes: Notes) -> float:
 
 def _check_count(found: int, declared: int | None, block: Block) -> None:
     end = "" if block.closed else ", no ##END"
-    if declared is not None and found < declared:
-        raise ScanFileError(f"truncated: {declared} points declared, {found} found{end}; copy the file again")
-    if declared is not None and found > declared:
-        raise ScanFileError(f"{declared} points declared, {found} found; lines are repeated or the label is damaged")
+    refuse_count(found, declared, end, "lines are repeated or the label is damaged")
     if not block.closed:
         raise ScanFileError(f"truncated: {found} points found but no ##END; copy the file again")
 

@@ -254,16 +254,22 @@ def _declared_points(meta: dict[str, str]) -> int | None:
     return None
 
 
+def refuse_count(found: int, declared: int | None, end: str, too_many: str) -> None:
+    """Refuse another number of points than was declared."""
+    if declared is not None and found < declared:
+        raise ScanFileError(f"truncated: {declared} points declared, {found} found{end}; copy the file again")
+    if declared is not None and found > declared:
+        raise ScanFileError(f"{declared} points declared, {found} found; {too_many}")
+
+
 def check_points(reading: ParsedText) -> None:
     r"""Refuse a text that is cut: fewer points than declared, or a last value that stops short."""
     declared = _declared_points(reading.meta)
     longest = max(reading.spectra, key=lambda spectrum: spectrum.x.size)
     found = longest.x.size
     end = "" if reading.whole else ", no line end after the last value, which may be cut"
-    if declared is not None and found != declared and reading.layout != "rows":
-        if found < declared:
-            raise ScanFileError(f"truncated: {declared} points declared, {found} found{end}; copy the file again")
-        raise ScanFileError(f"{declared} points declared, {found} found; lines are repeated or two files are joined")
+    if reading.layout != "rows":
+        refuse_count(found, declared, end, "lines are repeated or two files are joined")
     if reading.whole or reading.layout == "rows":
         return
     cut = reading.last_row_short

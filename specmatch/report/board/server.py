@@ -54,7 +54,7 @@ class Served:
 
     def __init__(self, listening: socket.socket, *, host: str, journal: Path, line: str, token: str) -> None:
         self.journal, self.line, self.token = journal, line, token
-        self.wake: Callable[[], None] = _nothing  # called when a review was written
+        self.wake: Callable[[], None] = lambda: None  # called when a review was written
         folder = files("specmatch.report.board")
         parts = {path: (folder.joinpath(file).read_bytes(), kind) for path, (file, kind) in _PARTS.items()}
         # a page that was loaded from another version loads itself anew
@@ -164,7 +164,7 @@ class Served:
         with Journal(self.journal) as journal, journal.writing():
             if (journal.entry(entry).get("line") or "") != self.line:
                 raise TableError(f"entry {entry} is of another line: review it there")
-            return review(journal, entry, **said)
+            return review(journal, entry, **said, correct=False)
 
 
 def _asked(body: bytes) -> tuple[int, dict[str, str]]:
@@ -177,10 +177,6 @@ def _asked(body: bytes) -> tuple[int, dict[str, str]]:
     if type(asked["entry"]) is not int or not all(isinstance(value, str) for value in said.values()):
         raise ValueError("an entry is a whole number, everything else text")
     return asked["entry"], said
-
-
-def _nothing() -> None:
-    """Do nothing."""
 
 
 def known_hosts(host: str) -> set[str]:

@@ -10,15 +10,15 @@ import numpy as np
 import pandas as pd
 
 from specmatch.array_types import Floats
-from specmatch.batches import VALUE_NAME, values_of
-from specmatch.house.assessment.evaluation import ALL, BEER, COLOUR
+from specmatch.batches import COLOUR_UNITS, VALUE_NAME, in_digits, values_of
+from specmatch.house.assessment.evaluation import ALL, BEER, COLOUR, Evaluation
 from specmatch.house.assessment.mix_ups import BLEND, GOOD_ENOUGH, PAIR, UNKNOWN
 from specmatch.maths.classification.blends import BLEND_SHARES
 from specmatch.maths.classification.class_model import ClassModel
 from specmatch.maths.classification.evidence import power
 from specmatch.maths.statistics.levels import binomial_bounds
 from specmatch.reference.tables.edits import batch_days
-from specmatch.report.pages.html import Markup, table, text
+from specmatch.report.pages.html import Markup, small_drawing, table, text
 from specmatch.report.plots.spectra import IN_A_GLASS, batch_colours, house_glass, set_glass
 from specmatch.wording import counted
 
@@ -238,7 +238,7 @@ def glance(rows: pd.DataFrame, *, unit: str, what: str = "colour") -> str:
     painted = rows["glass"].ne("").any()
     if painted:
         shown["in a glass"] = [_glass(str(beer), row.glass) for beer, row in rows.iterrows()]
-    shown[f"{what}, {unit}"] = [_spread(x) for x in rows["colours"]]
+    shown[f"{what}, {unit}"] = [_spread(x, unit) for x in rows["colours"]]
     shown["batches"] = [len(x) for x in rows["colours"]]
     shown["batch by batch"] = [_trend(str(beer), row.colours, row.days, spread, unit) for beer, row in rows.iterrows()]
     if "nearest" in rows:
@@ -265,18 +265,17 @@ def glance(rows: pd.DataFrame, *, unit: str, what: str = "colour") -> str:
 def _glass(beer: str, colour: str) -> Markup:
     if not colour:
         return Markup("")
-    said = text(f"{beer} in a glass: about {colour}")
-    return Markup(
-        f'<svg class="glass" viewBox="0 0 34 26" role="img" aria-label="{said}"><title>{said}</title>'
-        f'<path d="M3 2 L31 2 L28 24 L6 24 Z" fill="{colour}" stroke="currentColor"/></svg>'
-    )
+    glass = f'<path d="M3 2 L31 2 L28 24 L6 24 Z" fill="{colour}" stroke="currentColor"/>'
+    return small_drawing("glass", 34, 26, f"{beer} in a glass: about {colour}", glass)
 
 
-def _spread(colours: Floats) -> str:
+def _spread(colours: Floats, unit: str) -> str:
     known = colours[np.isfinite(colours)]
     if not known.size:
         return "no lab colour"
-    return f"{known.mean():.1f}" + (f" ± {known.std(ddof=1):.1f}" if known.size > 1 else "")
+    sd = float(known.std(ddof=1)) if known.size > 1 else 0.0
+    said = f" ± {sd:.1f}" if unit in COLOUR_UNITS else f" ± {sd:.2g}"
+    return in_digits(float(known.mean()), unit) + (said if known.size > 1 else "")
 
 
 def _reach(colours: Floats) -> float:
@@ -293,19 +292,18 @@ def _trend(beer: str, colours: Floats, days: list[str], reach: float, unit: str)
     y = _HEIGHT / 2.0 - (known / known.mean() - 1.0) / reach * (_HEIGHT / 2.0 - 4.0)
     line = " ".join(f"{a:.1f},{b:.1f}" for a, b in zip(x, y, strict=True))
     span = f", {days[0]} to {days[-1]}" if days[0] and days[-1] else ""
-    said = text(
-        f"{beer}, {counted(at.size, 'batch')}{span}: first {known[0]:.1f}, last {known[-1]:.1f}, "
-        f"lowest {known.min():.1f}, highest {known.max():.1f} {unit}"
+    first, last, lowest, highest = (in_digits(x, unit) for x in (known[0], known[-1], known.min(), known.max()))
+    said = (
+        f"{beer}, {counted(at.size, 'batch')}{span}: first {first}, last {last}, lowest {lowest}, highest {highest} "
+        f"{unit}"
     )
     dots = "".join(
         f'<circle cx="{a:.1f}" cy="{b:.1f}" r="1.8">'
-        f"<title>{text(f'{days[k]} {colours[k]:.1f} {unit}'.strip())}</title></circle>"
+        f"<title>{text(f'{days[k]} {in_digits(colours[k], unit)} {unit}'.strip())}</title></circle>"
         for a, b, k in zip(x, y, at, strict=True)
     )
-    return Markup(
-        f'<svg class="trend" viewBox="0 0 {_WIDTH:g} {_HEIGHT:g}" role="img" aria-label="{said}"><title>{said}</title>'
-        f'<path d="M0 {_HEIGHT / 2:g} H{_WIDTH:g}" class="middle"/><polyline points="{line}"/>{dots}</svg>'
-    )
+    drawn = f'<path d="M0 {_HEIGHT / 2:g} H{_WIDTH:g}" class="middle"/><polyline points="{line}"/>{dots}'
+    return small_drawing("trend", _WIDTH, _HEIGHT, said, drawn)
 
 
 def _told(held: float, n: int | None = None) -> str:

@@ -68,6 +68,13 @@ def text(value: Any) -> str:
     return value.html if isinstance(value, Markup) else escape(show(value), quote=True)
 
 
+def small_drawing(kind: str, width: float, height: float, says: str, body: str) -> Markup:
+    """Return a drawing that stands in a line or a cell, with what it says in words."""
+    said = text(says)
+    frame = f'class="{kind}" viewBox="0 0 {width:g} {height:g}" role="img" aria-label="{said}"'
+    return Markup(f"<svg {frame}><title>{said}</title>{body}</svg>")
+
+
 def table(rows: pd.DataFrame, caption: str, *, cards: str = "") -> str:
     """Return a table that can be reached and scrolled by keyboard; its first column names the row."""
     # cards: classes by which each row stands as a card of its own where the screen is narrow: `cards`, `cards dense`
@@ -85,7 +92,8 @@ def table(rows: pd.DataFrame, caption: str, *, cards: str = "") -> str:
         for i, value in enumerate(row):
             said = text(value)
             drawn = "drawn" if isinstance(value, Markup) and said.startswith("<svg") else ""
-            long = "long" if _long(value) else ""
+            # a sentence squeezed to a word a line on a narrow screen is unreadable: it gets room, and the table scrolls
+            long = "long" if isinstance(value, str) and len(value) > 30 else ""
             kind = _class("number" if number[i] else "", long, "" if said else "blank", drawn)
             if i == 0:
                 cells.append(f'<th scope="row"{role("rowheader")}{kind}>{said}</th>')
@@ -106,11 +114,6 @@ def table(rows: pd.DataFrame, caption: str, *, cards: str = "") -> str:
 def _class(*names: str) -> str:
     kept = " ".join(name for name in names if name)
     return f' class="{kept}"' if kept else ""
-
-
-def _long(value: Any) -> bool:
-    # a sentence squeezed to a word a line on a narrow screen is unreadable: it gets room, and the table scrolls
-    return isinstance(value, str) and len(value) > 30
 
 
 def bullets(sentences: Iterable[str]) -> str:

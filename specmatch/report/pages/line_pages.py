@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from specmatch.batches import in_digits
 from specmatch.errors import MissingExtraError, OptionError
 from specmatch.line.charts import ControlChart, Drift, find_drifts, line_charts
 from specmatch.line.journal.queries import decision_counts, entry_code, newest, refuse_unheld, waiting, when
@@ -127,7 +128,10 @@ def _facts(
     waiting: Sequence[Mapping[str, Any]],
     checks: Sequence[ChainCheck],
 ) -> dict[str, str]:
-    measured = "SELECT min(measured_at), max(measured_at) FROM entries"
+    # a scan that is dated in the future was not measured then; ten minutes are the clocks of two machines
+    measured = (
+        "SELECT min(measured_at), max(measured_at) FROM entries WHERE measured_unix <= strftime('%s', written_at) + 600"
+    )
     bases = dict.fromkeys(
         f"model {str(row.get('model_hash', ''))[:12]} of {row['set_name']}" for row in rows if "set_name" in row
     )
@@ -137,7 +141,7 @@ def _facts(
     return {
         "measured": span(moment for journal in journals for ends in journal.query(measured) for moment in ends),
         "do next": f"{first['claimed'] or first['sample']}{lot}: {first['to_do']}" if first else "go on",
-        "how sure": "; ".join(stated_risks(rows[-1])) if rows else "",
+        "how sure": "; ".join(stated_risks(next((row for row in reversed(rows) if "coverage" in row), {}))),
         "judged by": ", ".join(list(bases)[-2:]),
         "record": f"{counted(n, 'entry')}, {'none altered' if whole else 'ALTERED'}",
         "it cannot": "say what a liquid is, or release anything: people do",
@@ -147,24 +151,21 @@ def _facts(
 def _waiting(waiting: Sequence[Mapping[str, Any]]) -> str:
     if not waiting:
         return "<p>Nothing waits for a retest or a person.</p>"
-    rows = pd.DataFrame(
-        [
-            {
-                "entry": row["entry"],
-                "to do": row["to_do"],
-                "beer and lot": ", ".join(
-                    filter(None, (row["claimed"] or row["sample"], row["lot"] and f"lot {row['lot']}"))
-                ),
-                "why": row["reason"],
-                "measured": str(row["measured_at"] or "").replace("T", " "),
-                "line": row["line"],
-            }
-            for row in waiting
-        ]
-    )
+    whose = ((row["claimed"] or row["sample"], row["lot"] and f"lot {row['lot']}") for row in waiting)
+    rows = [
+        {
+            "entry": row["entry"],
+            "to do": row["to_do"],
+            "beer and lot": ", ".join(filter(None, one)),
+            "why": row["reason"],
+            "measured": str(row["measured_at"] or "").replace("T", " "),
+            "line": row["line"],
+        }
+        for row, one in zip(waiting, whose, strict=True)
+    ]
     by_hand = "specmatch history JOURNAL --review ENTRY --outcome OUTCOME --operator NAME --note TEXT"
     return (
-        table(rows.fillna(""), "What waits for another pour or for a person, oldest first", cards="cards")
+        table(pd.DataFrame(rows).fillna(""), "What waits for another pour or for a person, oldest first", cards="cards")
         + f"<p>A person settles an entry by <code>{by_hand}</code>, or on the board.</p>"
     )
 
@@ -291,6 +292,8 @@ def hold_tag(journal: Journal, entry: int) -> str:
     decision = row.get("decision")
     if row["kind"] not in ("reading", "retest") or decision not in _SHAPES:
         raise OptionError(f"entry {entry} is {decision_word(row)}: a tag is for what is held or is to be poured again")
+    if later := journal.select("replaces = ?", (entry,), last=1):
+        raise OptionError(f"entry {entry} was put right by entry {later[0]['entry']}: make the tag of what stands now")
     code = entry_code(journal, entry)
     reviews = journal.select("kind = 'review' AND concerns IN (?, ?)", (entry, row.get("concerns") or entry), last=1)
     done = f"<p><strong>Reviewed: {text(reviews[0].get('outcome') or 'seen')}</strong></p>" if reviews else ""
@@ -410,7 +413,10 @@ def _checked(rows: Sequence[Mapping[str, Any]]) -> str:
 
 def _colour(row: Mapping[str, Any]) -> str:
     low, high = (row.get("reading", {}).get(name) for name in ("colour_low", "colour_high"))
-    return shown_colour(dict(row)) + (f" ({low:.1f} to {high:.1f})" if low is not None and high is not None else "")
+    if low is None or high is None:
+        return shown_colour(dict(row))
+    unit = row["reading"]["colour_unit"]
+    return f"{shown_colour(dict(row))} ({in_digits(low, unit)} to {in_digits(high, unit)})"
 
 
 def _limits(checked: Sequence[tuple[Journal, Mapping[str, Any]]]) -> str:
@@ -450,14 +456,18 @@ def _rows_of(sheets: str) -> list[dict[str, str]]:
 
 
 def _controls(checked: Sequence[tuple[Journal, Mapping[str, Any]]]) -> str:
-    rows = []
+    rows, longest = [], 0.0
     for journal, line in dict.fromkeys((journal, str(row.get("line", ""))) for journal, row in checked):
-        times = [when(dict(row)) for own, row in checked if own is journal and row.get("line", "") == line]
-        since = min(times) - CONTROL_HOURS * 3600.0
+        of_line = [row for own, row in checked if own is journal and row.get("line", "") == line]
+        times = [when(dict(row)) for row in of_line]
+        # as long as a control vouched for this line then; where none was asked for, as long as one usually does
+        force = [journal.entry(number) for number in {row["in_force"] for row in of_line if row.get("in_force")}]
+        hours = max((float(one.get("control_hours", 0.0)) for one in force), default=0.0) or CONTROL_HOURS
+        since, longest = min(times) - hours * 3600.0, max(longest, hours)
         sql = f"kind = ? AND line = ? AND measured_unix BETWEEN ? AND ? AND entry {UNREPLACED}"
         rows += journal.select(sql, (CONTROL, line, since, max(times)))
     if not rows:
-        return f"<p>None is recorded in the {CONTROL_HOURS:g} hours before.</p>"
+        return f"<p>None is recorded in the {longest:g} hours before.</p>"
     shown = [
         {"entry": row["entry"], "time": _time(row), "line": row.get("line", ""), "what": subject(row),
          "decision": decision_word(row), "reason": row.get("reason") or ""} for row in rows

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from specmatch.batches import must_be, values_of
+from specmatch.batches import in_digits, must_be, values_of
 from specmatch.errors import TableError
 from specmatch.house.reading.samples import parts_by_module
 from specmatch.long_jobs import counted_off
@@ -184,8 +184,9 @@ def _abilities(house: HouseModel) -> tuple[list[str], list[str]]:
         unit, what = fitted.colour_unit, values_of(fitted.value_name)
         within = f"{float(np.sqrt(np.mean((colour - lab) ** 2))):.2g} {unit}" if relative is None else f"{relative:.1%}"
         can.append(
-            f"Read {what} from {fitted.lowest_colour:.1f} to {fitted.highest_colour:.1f} {unit}; each batch held out "
-            f"in turn, within {within} of the lab value (root mean square over {counted(lab.size, 'batch')})."
+            f"Read {what} from {in_digits(fitted.lowest_colour, unit)} to {in_digits(fitted.highest_colour, unit)} "
+            f"{unit}; each batch held out in turn, within {within} of the lab value (root mean square over "
+            f"{counted(lab.size, 'batch')})."
         )
         can.append(f"Give an interval that is to cover {house.coverage:.0%} of lab values.")
     else:

@@ -10,9 +10,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from specmatch.batches import COLOUR_UNITS, in_digits
 from specmatch.house.reading.explanations import apart_from_claim
 from specmatch.report import plots
-from specmatch.report.pages.html import MOST_DRAWN, Markup, cautions, drawing, table, text
+from specmatch.report.pages.html import MOST_DRAWN, Markup, cautions, drawing, small_drawing, table, text
 from specmatch.report.plots.style import new_figure
 from specmatch.warning_codes import CONSISTENT, HOLD, RESCAN, WARNING_CODES
 from specmatch.wording import counted, listed, p_in_words
@@ -144,8 +145,9 @@ def interval_bar(reading: Mapping[str, Any], beer: str, known: tuple[float, floa
     )
     if np.isnan(colour):
         return Markup("none")
-    ends = [f"{end:.1f}" if np.isfinite(end) else "no limit" for end in (low, high)]
-    words = f"{colour:.1f} ({ends[0]} to {ends[1]})" + ("" if known else f" {reading['colour_unit']}")
+    unit = str(reading.get("colour_unit", COLOUR_UNITS[0]))
+    words = "{} ({} to {})".format(*(in_digits(value, unit) for value in (colour, low, high)))
+    words += "" if known else f" {unit}"
     if known is None or not np.isfinite([low, high]).all():
         return Markup(text(words))
     first, last = min(low, known[0]), max(high, known[1])
@@ -154,15 +156,14 @@ def interval_bar(reading: Mapping[str, Any], beer: str, known: tuple[float, floa
     def at(value: float) -> float:
         return _WIDTH * (value - first + room) / (last - first + 2.0 * room)
 
-    said = text(f"lab colours of {beer} in the set: {known[0]:.1f} to {known[1]:.1f}")
+    said = f"lab colours of {beer} in the set: {in_digits(known[0], unit)} to {in_digits(known[1], unit)}"
     block = max(at(known[1]) - at(known[0]), 2.0)
-    return Markup(
-        f'<span class="whole">{text(words)}</span>'
-        f'<svg class="within" viewBox="0 0 {_WIDTH:g} {_HEIGHT:g}" role="img" aria-label="{said}">'
-        f'<title>{said}</title><rect x="{at(known[0]):.1f}" y="1" width="{block:.1f}" height="16"/>'
+    drawn = (
+        f'<rect x="{at(known[0]):.1f}" y="1" width="{block:.1f}" height="16"/>'
         f'<path d="M{at(low):.1f} 9 H{at(high):.1f} M{at(low):.1f} 5 v8 M{at(high):.1f} 5 v8"/>'
-        f'<circle cx="{at(colour):.1f}" cy="9" r="2.5"/></svg>'
+        f'<circle cx="{at(colour):.1f}" cy="9" r="2.5"/>'
     )
+    return Markup(f'<span class="whole">{text(words)}</span>{small_drawing("within", _WIDTH, _HEIGHT, said, drawn)}')
 
 
 # a sheet is one A4; longer texts than this are cut, and say so

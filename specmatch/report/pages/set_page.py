@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from specmatch.batches import VALUE_NAME, must_be, values_of
+from specmatch.batches import VALUE_NAME, in_digits, must_be, values_of
 from specmatch.errors import TooFewBatchesError
 from specmatch.house.assessment.choose import learning_curve
 from specmatch.house.assessment.mix_ups import PAIR, UNKNOWN
@@ -306,10 +306,8 @@ def _over_time(refs: ReferenceSet) -> str:
         return ""
     spread = known.groupby("beer")["colour"].agg(lambda x: x.max() - x.min()) / known.groupby("beer")["colour"].mean()
     widest = f"; {spread.idxmax()} varies most, by {spread.max():.0%} of its mean" if spread.max() > 0.0 else ""
-    said = (
-        f"{counted(len(known), 'batch')} from {known['colour'].min():.1f} to {known['colour'].max():.1f} "
-        f"{refs.colour_unit}{widest}."
-    )
+    ends = [in_digits(end, refs.colour_unit) for end in (known["colour"].min(), known["colour"].max())]
+    said = f"{counted(len(known), 'batch')} from {' to '.join(ends)} {refs.colour_unit}{widest}."
     return figure_of("overtime", plots.plot_colour_over_time, refs, says=said)
 
 

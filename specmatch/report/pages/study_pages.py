@@ -360,6 +360,8 @@ def plan_page(made: Plan) -> str:
                 table(pairs, "Pairs held less often than wished; at best: with endless batches and pours")
                 if len(pairs)
                 else "<p>Every pair is held as often as wished.</p>"
+                if len(made.beers) > 1
+                else ""
             ),
         ),
         Section("line", "At the line", _at_line(made)),
@@ -369,7 +371,7 @@ def plan_page(made: Plan) -> str:
         Section("versions", "Versions", versions({"seed": str(made.seed), "rough": "yes" if made.rough else "no"})),
     ]
     lead = (
-        f"Simulated for {len(made.beers)} beers; coverage {made.coverage:.0%}, false-reject rate "
+        f"Simulated for {counted(len(made.beers), 'beer')}; coverage {made.coverage:.0%}, false-reject rate "
         f"{made.false_reject_rate:.1%}."
     )
     met = "every wish met" if advice["meets"] else "the best that can be had, not every wish met"
@@ -378,7 +380,7 @@ def plan_page(made: Plan) -> str:
         f"{counted(int(advice['n_pours']), 'pour')} a sample, {advice['fill_ml']:g} mL in a cup of "
         f"{advice['cup_mm']:g} mm."
     )
-    if len(made.line) and not made.line["meets"].any():
+    if made.line["caught"].notna().any() and not made.line["meets"].any():
         said += " At the line no interval tried is enough: see there."
     first = verdict(said, _plan_facts(made)) + section(sections[0])
     return whole_page("Plan before the first batch", lead, first, [limits(_PLAN_CAN, _PLAN_CANNOT), *sections[1:]])
@@ -387,15 +389,17 @@ def plan_page(made: Plan) -> str:
 def _plan_facts(made: Plan) -> dict[str, str]:
     advice = made.advice
     start = made.bench_sheet.iloc[0] if len(made.bench_sheet) else None
-    alike = made.beers["caught_most_like"].idxmin()
-    other, share = made.beers.loc[alike, ["most_like", "caught_most_like"]]
+    alike = ""
+    if made.beers["caught_most_like"].notna().any():  # of one beer there is none
+        row = made.beers.loc[made.beers["caught_most_like"].idxmin()]
+        alike = f"{row.name} and {row['most_like']}: {row['caught_most_like']:.0%} of mix-ups caught"
+        alike += "" if made.pairs.empty else ", less than wished"
     return {
         "ready after": counted(int(np.ceil(advice["weeks"])), "week") if np.isfinite(advice["weeks"]) else "",
         "colour": f"within {advice['half_width']:.1%} at {made.coverage:.0%} (half-width of the interval)",
         "how sure": f"simulated; nine houses of ten lie within {max(advice['half_width_low'], 0.0):.1%} to "
         f"{advice['half_width_high']:.1%}",
-        "most alike": f"{alike} and {other}: {share:.0%} of mix-ups caught"
-        + ("" if made.pairs.empty else ", less than wished"),
+        "most alike": alike,
         "do next": "" if start is None else f"week {start['week']}, session {start['session']}: {start['what']}",
         "it cannot": "promise it: simulated optics are a model; hold it against the set as that grows",
     }

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from specmatch.batches import VALUE_NAME, values_of
+from specmatch.batches import VALUE_NAME, in_digits, values_of
 from specmatch.house.assessment.evaluation import BEER, THIRDS, Evaluation
 from specmatch.reference.tables.edits import batch_days
 from specmatch.report.plots.spectra import set_glass
@@ -147,7 +147,9 @@ def plot_colour_over_time(refs: ReferenceSet, *, ax: Axes | None = None) -> Axes
         (dots,) = ax.plot(at, colour, marker, color=INK, markerfacecolor=glass[beer] or "white", markersize=5,
                           markeredgewidth=0.7, label=plain(beer))  # fmt: skip
         tell(drawn, [""], [beer])
-        said = [f"{k}, {beer}, {days[k]}: {colour[k]:.1f} {refs.colour_unit}" for k in at.index]
+        said = [
+            f"{k}, {beer}, {days[k]}: {in_digits(colour[k], refs.colour_unit)} {refs.colour_unit}" for k in at.index
+        ]
         tell(dots, said, [beer] * len(said))
     if len(known) and known["colour"].min() > 0.0:
         plain_ticks(ax, which="y", low=known["colour"].min() / 1.2, high=known["colour"].max() * 1.2)

@@ -347,11 +347,11 @@ def plot_control_chart(chart: ControlChart, *, ax: Axes | None = None) -> Axes:
         low, high = prediction_limits(chart.baseline)
         ax.axhspan(low, high, color=PALE, alpha=0.6, linewidth=0, label=f"limits {low:.4g} to {high:.4g}")
         ax.axhline(chart.baseline.centre, color=INK, linewidth=1.0, linestyle="--", label="mean of the baseline")
-    alone = {signal.entry for signal in chart.signals if signal.test == "single value"}
-    together = {signal.entry for signal in chart.signals} - alone
-    single, running = (
-        np.array([p.entry in entries for p in chart.points], dtype=bool) for entries in (alone, together)
-    )
+    # by place: entries of two journals may bear one number
+    alone = {signal.n_points for signal in chart.signals if signal.test == "single value"}
+    together = {signal.n_points for signal in chart.signals} - alone
+    place = np.arange(len(chart.points)) - chart.n_baseline + 1
+    single, running = np.isin(place, [*alone]), np.isin(place, [*together])
     within = ~single & ~running
     ax.plot(times, values, color=INK, linewidth=0.6, alpha=0.5)
     ax.plot(times[within], values[within], "o", color=BLUE, markerfacecolor="white", markersize=4, label="within")

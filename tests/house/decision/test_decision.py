@@ -66,6 +66,10 @@ def test_every_hold_code_holds_and_says_why(code):
     got = judge(warnings=("ambiguous_beer", code))
     assert got.decision == "hold" and WARNING_CODES[code].sentence in got.reason
     assert worst_effect((code, "foam")) == "hold"
+    departs = judge(p=0.0004, plausible=("Amber",), warnings=(code,))
+    assert "typical of Amber" in departs.reason
+    assert departs.reason.endswith(WARNING_CODES[code].sentence)
+    assert "keep the packages" in departs.advice
 
 
 def test_claims_in_every_form():

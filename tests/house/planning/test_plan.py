@@ -109,6 +109,10 @@ def test_one_beer_has_no_mix_up_to_catch():
     assert alone.line["caught"].isna().all() and alone.line["false_hold"].notna().all()
     assert any("one beer" in one for one in alone.sentences)
     assert np.isnan(alone.changeover["held_at_first"])
+    page = sm.pages.plan_page(alone)
+    assert "Simulated for 1 beer;" in page
+    for said in ("of mix-ups caught", "Every pair", "no interval tried is enough"):
+        assert said not in page
 
 
 @pytest.mark.parametrize(
@@ -336,3 +340,9 @@ def test_numbers_of_batches_may_be_one_and_a_unit_is_not_passed_over():
         _numbers(["x"], "n_batches", 3)
     with pytest.raises(TableError, match="column 'unit' is not known, and is likely meant for 'colour_unit'"):
         beer_list(pd.DataFrame({"beer": ["A", "B"], "colour": [5.0, 9.0], "unit": "SRM"}), "EBC", 1.0)
+
+
+def test_a_list_of_beers_under_headings_of_several_levels_is_refused():
+    table = pd.concat({"colour": pd.DataFrame({"x": [8.0, 60.0]}, index=["Pils", "Stout"])}, axis=1)
+    with pytest.raises(TableError, match="lacks the column 'colour'"):
+        beer_list(table, "EBC", 1.0)

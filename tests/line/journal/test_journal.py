@@ -286,6 +286,19 @@ def test_an_entry_dated_in_the_future_does_not_lead_the_newest(path):
         assert [row["entry"] for row in newest([journal])] == [1, 3, 2, 4]
 
 
+def test_what_states_no_time_is_counted_in_the_shift_of_the_scans_about_it(path):
+    from specmatch.line.journal.queries import last_shifts
+
+    written = datetime(2025, 6, 24, 1, tzinfo=UTC)  # ten o'clock where the line stands
+    with Journal(path, clock=lambda: written) as journal, journal.writing():
+        for moment in ("2025-06-24T09:30:00+09:00", "2125-01-01T00:00:00+09:00"):
+            about = {"measured_at": moment, "measured_unix": datetime.fromisoformat(moment).timestamp()}
+            journal.append({"kind": "reading", "line": "L1", "decision": "consistent", **about})
+        journal.append({"kind": "left_out", "line": "L1", "reason": "cut"})
+        (shift,) = last_shifts([journal])
+    assert (shift.started, shift.n_readings, shift.left_out) == ("2025-06-24 06:00", 2, 1)
+
+
 def test_a_record_has_one_text():
     assert record_text({"entry": 1, "colour": 8.5, "beer": "Kölsch"}) == '{"entry":1,"colour":8.5,"beer":"Kölsch"}'
     assert record_text({"x": 0.1 + 0.2}) == '{"x":0.30000000000000004}'

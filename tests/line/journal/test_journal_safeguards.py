@@ -89,11 +89,22 @@ def test_a_backup_is_whole_checked_and_never_written_over(path, tmp_path):
         assert found.last_hash == journal.check().last_hash
         with pytest.raises(StorageError, match="never writes over"):
             journal.backup(tmp_path / "copy.db")
-        with pytest.raises(StorageError, match="unable to open"):
+        with pytest.raises(StorageError, match="there is no folder"):
             journal.backup(tmp_path / "nowhere" / "copy.db")
     with Journal(tmp_path / "copy.db") as copy:  # a journal like any other
         assert scan(copy, "5.csv", "5" * 64)["entry"] == 6
     assert sorted(p.name for p in tmp_path.iterdir()) == ["copy.db", "line.db"]
+
+
+def test_a_disk_without_room_for_a_copy_is_not_told_as_the_journals(path, tmp_path, monkeypatch):
+    def full(*_, **__):
+        raise sqlite3.OperationalError("database or disk is full")
+
+    with Journal(path) as journal:
+        scan(journal, "0.csv", "0" * 64)
+        monkeypatch.setattr(sqlite3, "connect", full)
+        with pytest.raises(StorageError, match=r"copy\.db: .*full; no copy was made, and the journal is as it was"):
+            journal.backup(tmp_path / "copy.db")
 
 
 def test_a_journal_of_the_first_format_is_read_as_it_is(tmp_path):

@@ -166,6 +166,27 @@ def test_only_an_open_or_held_run_is_reviewed(line, line_room):
         review(line.journal, 1, outcome="reject", operator="", note="fine")
 
 
+def test_a_review_is_corrected_by_a_later_one_whose_outcome_counts(tmp_path):
+    from specmatch.errors import TableError
+    from specmatch.line.rules.controls import _released
+
+    def say(outcome, **more):
+        with journal.writing():
+            return review(journal, 1, outcome=outcome, operator="KA", note="seen", **more)
+
+    with Journal(tmp_path / "line.db") as journal:
+        control(journal, 0.0, 25.0, "rescan")
+        say("released after check")
+        assert _released(journal, 1)
+        # two people at one screen settle an entry once
+        with pytest.raises(TableError, match="entry 1 waits for nobody"):
+            say("reject")
+        row = say("reject", correct=True)
+        assert (row["concerns"], row["corrects"]) == (1, 2)
+        assert not _released(journal, 1)
+        assert control_trouble(journal, "L1", 60.0) is None  # a person has seen it all the same
+
+
 def control(journal, at, colour, decision="consistent", line="L1"):
     with journal.writing():
         journal.append(
@@ -189,6 +210,8 @@ def test_a_control_is_overdue_out_or_good(tmp_path):
         control(journal, 8000.0, 30.0, "rescan")
         code, said = control_trouble(journal, "L1", 9000.0)
         assert (code, "entry 2" in said) == ("control_out", True)
+        control(journal, 9400.0, 25.0, "hold")  # doubtful: it counts for nothing
+        assert control_trouble(journal, "L1", 9450.0)[0] == "control_out"
         control(journal, 9500.0, 25.0)
         assert control_trouble(journal, "L1", 9600.0) is None
 

@@ -12,7 +12,7 @@ from specmatch.errors import OptionError, TableError
 from specmatch.house.decision.specification import load_specification
 from specmatch.line.journal.journal import Journal
 from specmatch.line.journal.queries import entry_code, entry_number
-from specmatch.report.pages import hold_tag, lot_sheet
+from specmatch.report.pages import hold_tag, journal_page, lot_sheet
 from specmatch.report.pages.html import OWN_SCRIPT
 
 LIMITS = "== house.limits.csv\nbeer,target,tolerance,unit,risk\nSaddle Pale,14,10%,EBC,0.02\nAmber Lane,30,2,EBC,\n"
@@ -85,6 +85,23 @@ def test_a_lots_sheet_says_what_was_checked_by_which_limits_and_what_it_does_not
         assert "L2" in said and "L2" not in words(lot_sheet([journal], "7", line="L1"))
         with pytest.raises(OptionError, match="no journal holds a lot '8'"):
             lot_sheet([journal], "8")
+
+
+def test_paper_goes_by_what_stands_now_and_by_the_hours_that_the_line_asks_for(path):
+    force = add(path, "in_force", claimed=None, lot=None, control_hours=24.0, coverage=0.9, false_reject_rate=0.05)
+    held = add_hold(path, in_force=force)
+    with opened(path) as journal:
+        assert "None is recorded in the 24 hours before" in words(lot_sheet([journal], "7"))
+    add(path, "control", minutes=20 * 60, claimed=None, lot=None, material="dye", material_lot="B")
+    right = add(path, replaces=held, in_force=force)
+    add(path, "review", concerns=held - 1, measured_at="2125-01-01T00:00:00+00:00", measured_unix=4891363200.0)
+    with opened(path) as journal:
+        assert "dye B" in words(lot_sheet([journal], "7"))
+        with pytest.raises(OptionError, match=f"entry {held} was put right by entry {right}"):
+            hold_tag(journal, held)
+        said = words(journal_page([journal]))
+    assert "90% of lab colours lie in their interval" in said.split("What waits")[0]
+    assert "2125" not in said.split("What waits")[0]
 
 
 def test_names_that_attack_stay_text_on_paper_too(path):
