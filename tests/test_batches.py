@@ -88,6 +88,7 @@ def test_labs_that_differ_by_case_are_one():
     [
         (batches(colour_sd=[0.1, -0.1]), TableError, "batch 'b2' has the colour_sd '-0.1'; expected a number of 0 or"),
         (batches(colour_sd=["", "few"]), TableError, "batch 'b2' has the colour_sd 'few'"),
+        (batches(colour_sd=pd.to_datetime(["2026-01-05"] * 2)), TableError, "colour_sd '2026-01-05 00:00:00'"),
         (batches(colour_n=["3", True]), TableError, "the colour_n 'True'; expected a number of 1 or more"),
         (batches(colour=["8", True]), TableError, "the colour 'True'; expected a number > 0"),
         (batches(colour_n=[0, None]), TableError, "batch 'b1' has the colour_n '0.0'; expected a number of 1 or more"),
