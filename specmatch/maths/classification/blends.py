@@ -378,8 +378,8 @@ def limits(path: BlendPath, scatter: Scatter) -> Floats:
 
     Readings are drawn at fractions along the path, as a multivariate t about it, and what holds the stated part of them
     is the limit there: G. J. Feldman, R. D. Cousins, Physical Review D 57:3873-3889, 1998 (from memory). A reading that
-    scatters beyond an end is likeliest at that end, where less is allowed; doubts of the law that one fraction has and
-    another has not suit more readings, so that more is.
+    scatters beyond an end is likeliest at that end, where less would do: never less than Student's t squared is allowed,
+    as few batches tell scatter too small. Doubts that one fraction has and another has not suit more readings.
     """
     rng, places = np.random.default_rng(0), np.arange(0, FRACTIONS.size, EVERY)
     found = []
@@ -388,7 +388,8 @@ def limits(path: BlendPath, scatter: Scatter) -> Floats:
         found.append(np.quantile(_ratio(path, scatter, drawn, place), LEVEL))
     beyond = np.pad(found, SMOOTHED.size // 2, mode="edge")
     smooth = np.append(found[0], np.convolve(beyond, SMOOTHED, "valid")[1:])
-    return np.interp(np.arange(FRACTIONS.size), places, smooth)
+    at_least = float(stdtrit(path.dof, (1.0 + LEVEL) / 2.0)) ** 2
+    return np.maximum(np.interp(np.arange(FRACTIONS.size), places, smooth), at_least)
 
 
 def _drawn(path: BlendPath, scatter: Scatter, place: int, n: int, rng: np.random.Generator) -> Floats:
