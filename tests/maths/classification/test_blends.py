@@ -299,16 +299,18 @@ def test_limits_cover_as_stated_near_the_ends_too():
     path = BlendPath(6.0 * FRACTIONS[:, None], none + 1.0, none, none[:, 0], 1e9)
     scatter = path.scatter(1.0)
     limit = limits(path, scatter)
-    # one side of a normal distribution at an end, both where no end is near; two thousand draws know a share of 5 % to
-    # 0.5 % of readings, which is 0.2 here, and smoothed hundreds to 1 %
-    assert limit[0] == pytest.approx(stats.norm.ppf(0.95) ** 2, abs=0.4)
-    assert limit[np.argmin(np.abs(FRACTIONS - 0.5))] == pytest.approx(stats.norm.ppf(0.975) ** 2, abs=0.8)
+    # one side of a normal distribution would do at an end, both where no end is near; never less than both is allowed,
+    # and smoothed hundreds of draws know a share of 5 % to 1 % of readings, which is 0.4 here
+    least = stats.norm.ppf(0.975) ** 2
+    assert limit[0] == pytest.approx(least) and limit.min() >= least - 1e-9
+    assert limit[np.argmin(np.abs(FRACTIONS - 0.5))] == pytest.approx(least, abs=0.8)
     z = stats.norm.ppf((np.arange(2000) + 0.5) / 2000)
     held = []
     for at in (0, 30, 80, 150, 212, 290, 300):
         log = likelihood(path, path.scores[at] + z[:, None], scatter).log
         held.append((2.0 * (log.max(axis=1) - log[:, at]) <= limit[at]).mean())
-    assert np.mean(held) == pytest.approx(0.95, abs=0.01) and min(held) > 0.92
+    # 0.975 at an end, where one side of 0.05 cannot be missed, 0.95 elsewhere, to what draws know
+    assert 0.95 < np.mean(held) < 0.975 and min(held) > 0.94
 
 
 def test_what_the_law_may_be_off_by_hides_nothing_that_lies_where_the_law_says():
