@@ -378,7 +378,7 @@ def limits(path: BlendPath, scatter: Scatter) -> Floats:
 
     Readings are drawn at fractions along the path, as a multivariate t about it, and what holds the stated part of them
     is the limit there: G. J. Feldman, R. D. Cousins, Physical Review D 57:3873-3889, 1998 (from memory). A reading that
-    scatters beyond an end is likeliest at that end, where less would do: never less than Student's t squared is allowed,
+    scatters beyond an end is likeliest at that end, where less would do: Student's t squared is allowed at the least,
     as few batches tell scatter too small. Doubts that one fraction has and another has not suit more readings.
     """
     rng, places = np.random.default_rng(0), np.arange(0, FRACTIONS.size, EVERY)
