@@ -598,7 +598,7 @@ class HouseModel:
         --------
         >>> left = house.changeover(session, before="Meadow Pils", after="Amber Lane")
         >>> left.loc["AL-1-001-S1", "sentence"]
-        'no Meadow Pils seen; a part under 24% may be missed'
+        'no Meadow Pils seen; a part under 28% may be missed'
         """
         from specmatch.house.reading.changeover import changeover_table
 

@@ -167,7 +167,8 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
         >>> matcher.predict(spectra.iloc[[0, 3, 6]]).tolist()
         ['Night Porter', 'Meadow Pils', 'Amber Lane']
         """
-        return self.classes_[self.typicality_.nearest_beer(self._rows(X))]
+        rows = self._rows(X)  # first of all: it refuses what is not fitted
+        return self.classes_[self.typicality_.nearest_beer(rows)]
 
     def match(self, X: Any, *, n_pours: int = 1) -> pd.DataFrame:
         """Return the open answer of each row.
@@ -196,7 +197,8 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
         >>> matcher.match(means.clip(lower=0.0) ** 1.5, n_pours=3)["plausible_beers"].tolist()  # half as strong again
         [(), (), ()]
         """
-        found = identify(self.typicality_, self._rows(X), n_pours, false_reject_rate=self.false_reject_rate)
+        rows = self._rows(X)
+        found = identify(self.typicality_, rows, n_pours, false_reject_rate=self.false_reject_rate)
         plausible, first = self.classes_[found.plausible], found.first.tolist()
         return pd.DataFrame(
             {

@@ -148,7 +148,8 @@ class ColourRegressor(RegressorMixin, BaseEstimator):
         >>> model.predict(spectra.iloc[[0, 3, 6]]).round().tolist()  # porter, pils, amber
         [63.0, 7.0, 24.0]
         """
-        return self.fit_.predict(self._rows(X))
+        rows = self._rows(X)  # first of all: it refuses what is not fitted
+        return self.fit_.predict(rows)
 
     def predict_interval(self, X: Any, coverage: float = 0.90, *, n_pours: ArrayLike = 1) -> pd.DataFrame:
         """Return colours with limits for the lab value.
@@ -181,7 +182,8 @@ class ColourRegressor(RegressorMixin, BaseEstimator):
         [[24.0, 23.0, 24.0], [7.0, 6.0, 7.0], [63.0, 61.0, 64.0]]
         """
         index = X.index if isinstance(X, pd.DataFrame) else None
-        found = self.fit_.interval(self._rows(X), n_pours, coverage)
+        rows = self._rows(X)
+        found = self.fit_.interval(rows, n_pours, coverage)
         return pd.DataFrame({"colour": found.colour, "colour_low": found.low, "colour_high": found.high}, index=index)
 
     def _rows(self, X: Any) -> NDArray[np.float64]:
