@@ -355,7 +355,8 @@ def line_charts(
                 for subject, rows in parts.items():
                     add(kind, subject, unit, _values(rows, name))
         for line in _names(journals, "line", "kind = 'control'"):
-            for subject, unit, points in _controls(journals, line, newest.get(line or "", "")):
+            model = newest.get(line or "") or next(iter(newest.values()), "")  # a line that was idle has no newest one
+            for subject, unit, points in _controls(journals, line, model):
                 add(CONTROL, subject, unit, points)
     typicality: list[Point] = []
     beers = _names(journals, "claimed", "kind = 'reading' AND claimed IS NOT NULL") if beer is None else [beer]
