@@ -333,8 +333,9 @@ class _CupModel:
 
     def fit(self, reflectance: Floats) -> Floats:
         few = FEWEST < len(reflectance) <= MOST_KEPT
-        if few and np.array_equal(self.last[0], reflectance):
-            return self.last[1]
+        spectra, known = self.last  # both at once: threads may share this model
+        if few and np.array_equal(spectra, reflectance):
+            return known
         found = self._fit(reflectance)
         if few:
             self.last = reflectance.copy(), found

@@ -61,8 +61,8 @@ def all_axes(matrix: Floats, n_largest: int | None = None) -> tuple[Floats, Floa
 
     a = len(matrix)
     n = a if n_largest is None else n_largest
-    spread, axes, _, _, info = dsyevr(matrix, lower=1, range="A" if n == a else "I", il=a - n + 1, iu=a)
-    if info or not np.isfinite(spread[:n]).all():
+    spread, axes, n_found, _, info = dsyevr(matrix, lower=1, range="A" if n == a else "I", il=a - n + 1, iu=a)
+    if info or n_found < n or not np.isfinite(spread[:n]).all():
         raise np.linalg.LinAlgError("the eigenvalues of a matrix did not settle")
     return spread[:n], axes[:, :n]
 

@@ -158,9 +158,10 @@ def _common_grid(found: MeasuredFolder) -> Floats:
         first = f"; the first: {first_reason(found.left_out)}" if found.left_out else ""
         raise ScanFileError(f"nothing usable is left: no scan file could be read{first}")
     grids = [scan.wavelength_nm.tobytes() for scan in found.scans]
-    files = pd.DataFrame({"grid": grids, "file": found.rows["file"].to_numpy(dtype=object)}).drop_duplicates()
-    is_sample = (found.rows["role"] == "sample").to_numpy()[files.index]
-    everyone, votes = (Counter(one["grid"]) for one in (files, files[is_sample] if is_sample.any() else files))
+    files = pd.DataFrame({"grid": grids, "file": found.rows["file"].to_numpy(dtype=object)})
+    is_sample = (found.rows["role"] == "sample").to_numpy()
+    voters = (files, files[is_sample] if is_sample.any() else files)
+    everyone, votes = (Counter(one.drop_duplicates()["grid"]) for one in voters)
     # of as many sample files the grid that the darks and references share, then the one with more points
     chosen = max(votes, key=lambda grid: (votes[grid], everyone[grid], len(grid)))
     return found.scans[grids.index(chosen)].wavelength_nm
