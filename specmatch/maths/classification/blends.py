@@ -473,14 +473,16 @@ def held_out_scale(fit: ClassModel, space: BlendSpace, base: int, other: int | N
     rng = np.random.default_rng(0)
     # batches that share their session with those that they are held against lie too near
     shared = np.unique(samples.session).size < samples.session.size
-    parts = (shared and _held_out_parts(fit, space, samples.session)) or _held_out_parts(
-        fit, space, place_within(samples.beer)
-    )
-    for one, two in _pairs_like(space, base, other):
-        # the law's own work is the same in each fold: what a batch does to the mean spectrum bends no path
-        drawn = draw_by_law(space, one, two)
-        for held_out, part in parts:
-            ratios += _held_out_ratios(part, samples, held_out, (one, two), drawn, rng)
+    # sessions of which none holds two beers of a pair leave no blend: batches are held out one by one then
+    for folds in (*([samples.session] if shared else []), place_within(samples.beer)):
+        parts = _held_out_parts(fit, space, folds)
+        for one, two in _pairs_like(space, base, other) if parts else ():
+            # the law's own work is the same in each fold: what a batch does to the mean spectrum bends no path
+            drawn = draw_by_law(space, one, two)
+            for held_out, part in parts:
+                ratios += _held_out_ratios(part, samples, held_out, (one, two), drawn, rng)
+        if ratios[:, 0].any():
+            break
     seen, usual = ratios.sum(axis=0)
     if seen <= 0.0:
         return 1.0, np.inf
