@@ -76,6 +76,7 @@ class ControlChart:
     upper_sum: Floats
     lower_sum: Floats
     signals: tuple[Signal, ...]  # in the order of time
+    lines: str = ""  # that one model judges, where lines have models of their own
 
     @property
     def drifting(self) -> int:
@@ -109,6 +110,7 @@ def make_chart(
     period: tuple[float, float] | None = None,
     period_name: str = "",
     false_alarm_days: float = _FALSE_ALARM_DAYS,
+    lines: str = "",
 ) -> ControlChart:
     """Chart points in the order of time.
 
@@ -127,7 +129,9 @@ def make_chart(
     nothing = np.empty(0)
     if not enough:
         said = f"{name}: {len(chosen)} so far"
-        return ControlChart(kind, subject, unit, None, said, tuple(points), len(points), nothing, nothing, nothing, ())
+        return ControlChart(
+            kind, subject, unit, None, said, tuple(points), len(points), nothing, nothing, nothing, (), lines
+        )
     base = baseline_of([point.value for point in chosen])
     later = points[after:]
     values = np.array([point.value for point in later])
@@ -136,7 +140,7 @@ def make_chart(
     upper, lower = cusum(near, base.centre, CUSUM_ALLOWANCE * base.sd)
     factor = limit_factor(base.n, false_alarm_days * _points_a_day(points))
     signals = _signals(later, values, base, average, upper, lower, factor)
-    return ControlChart(kind, subject, unit, base, name, tuple(points), after, average, upper, lower, signals)
+    return ControlChart(kind, subject, unit, base, name, tuple(points), after, average, upper, lower, signals, lines)
 
 
 def _points_a_day(points: list[Point]) -> float:
@@ -193,25 +197,11 @@ def find_drifts(charts: list[ControlChart]) -> list[Drift]:
     too ready to call while a baseline of twenty points is itself uncertain.
     """
     moving = [chart for chart in charts if chart.drifting]
-    beers = [chart for chart in charts if chart.kind == COLOUR and chart.baseline is not None]
-    moved = [chart for chart in moving if chart.kind == COLOUR]
     found = [_instrument(chart) for chart in moving if chart.kind in (CONTROL, LEVEL, PEAK)]
     readings_moved = any(chart.kind in (CONTROL, PEAK) for chart in moving)
-    together = _together(moved, beers)
-    if together:
-        names = ", ".join(sorted(chart.subject for chart in moved))
-        first = min(moved, key=lambda chart: chart.points[-1].entry)
-        said = (
-            f"{len(moved)} of {len(beers)} beers moved the same way ({names}): not one product but what measures them"
-        )
-        found.append(_drift(INSTRUMENT, "all beers", first, said))
-    for chart in moved:
-        if not together:
-            doubt = "; the control moved too, so measure it again before blaming the beer" if readings_moved else ""
-            others = len(beers) - len(moved)
-            still = f"{counted(others, 'other beer')} and the reference hold" if others else "the reference holds"
-            said = f"{chart.subject} reads {_move(chart)} while {still}: the product or its recipe changed{doubt}"
-            found.append(_drift(PRODUCT, chart.subject, chart, said))
+    beers = [chart for chart in charts if chart.kind == COLOUR and chart.baseline is not None]
+    for lines in dict.fromkeys(chart.lines for chart in beers):
+        found += _of_colours([chart for chart in beers if chart.lines == lines], lines, readings_moved)
     if not found:
         # a falling typicality with everything else still: the set no longer shows what is brewed
         found += [
@@ -220,6 +210,28 @@ def find_drifts(charts: list[ControlChart]) -> list[Drift]:
             if chart.kind == TYPICALITY and chart.drifting < 0
         ]
     return found
+
+
+def _of_colours(beers: list[ControlChart], lines: str, readings_moved: bool) -> list[Drift]:
+    """Tell what moved the beers of the lines that one model judges: what measures them all, or a product."""
+    moved = [chart for chart in beers if chart.drifting]
+    if _together(moved, beers):
+        names = ", ".join(sorted(chart.subject for chart in moved))
+        first = min(moved, key=lambda chart: chart.points[-1].entry)
+        said = (
+            f"{len(moved)} of {len(beers)} beers moved the same way ({names}): not one product but what measures them"
+        )
+        return [_drift(INSTRUMENT, f"all beers, line {lines}" if lines else "all beers", first, said)]
+    doubt = "; the control moved too, so measure it again before blaming the beer" if readings_moved else ""
+    others = len(beers) - len(moved)
+    still = f"{counted(others, 'other beer')} and the reference hold" if others else "the reference holds"
+    return [
+        _drift(
+            PRODUCT, chart.subject, chart,
+            f"{chart.subject} reads {_move(chart)} while {still}: the product or its recipe changed{doubt}",
+        )
+        for chart in moved
+    ]  # fmt: skip
 
 
 def _together(moved: list[ControlChart], beers: list[ControlChart]) -> bool:
@@ -341,9 +353,9 @@ def line_charts(
     make = partial(make_chart, period=period, period_name=name, false_alarm_days=false_alarm_days)
     charts: list[ControlChart] = []
 
-    def add(kind: str, subject: str, unit: str, points: list[Point]) -> None:
+    def add(kind: str, subject: str, unit: str, points: list[Point], lines: str = "") -> None:
         if points:
-            charts.append(make(kind, subject, unit, points))
+            charts.append(make(kind, subject, unit, points, lines=lines))
 
     newest, lines_of_model = _newest_models(journals), dict[str, list[str]]()
     for line, model in newest.items():
@@ -362,12 +374,12 @@ def line_charts(
     beers = _names(journals, "claimed", "kind = 'reading' AND claimed IS NOT NULL") if beer is None else [beer]
     for claimed in beers:
         for model, lines in lines_of_model.items():
-            own = f", line {', '.join(lines)}" if len(lines_of_model) > 1 else ""
+            together = ", ".join(lines) if len(lines_of_model) > 1 else ""
+            own = f", line {together}" if together else ""
             for subject, runs in _by_beer(claimed, _runs(journals, claimed, model, alone=not own)).items():
                 unit = runs[0][0][0]["reading"]["colour_unit"]
-                add(
-                    COLOUR, f"{subject}{own}", unit, [_point(rows[-1], _colour(rows), held=held) for rows, held in runs]
-                )
+                points = [_point(rows[-1], _colour(rows), held=held) for rows, held in runs]
+                add(COLOUR, f"{subject}{own}", unit, points, together)
                 typicality += [_point(rows[-1], _typicality(rows), held=held) for rows, held in runs]
     if beer is None:
         add(TYPICALITY, "all beers", "", sorted(typicality, key=lambda point: point.unix))

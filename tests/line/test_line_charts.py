@@ -279,3 +279,29 @@ def test_two_lines_with_models_of_their_own_have_charts_of_their_own(journal):
     charts = [found for found in line_charts([journal]) if found.kind == "colour"]
     assert [(found.subject, len(found.points)) for found in charts] == [("Pale, line L1", 24), ("Pale, line L2", 24)]
     assert [found.baseline.centre for found in charts] == [8.5, 9.5]
+
+
+def test_lines_with_models_of_their_own_are_judged_by_themselves(journal):
+    """One line's instrument moves all its beers; those of the other line, of the same names, stay."""
+    rng = np.random.default_rng(4)
+    with journal.writing():
+        for i in range(38):
+            for k, beer in enumerate(("Amber", "Brown", "Pale")):
+                for line, model, factor in (("A", "a", 1.05 if i >= 26 else 1.0), ("B", "b", 1.0)):
+                    colour = factor * 10.0 * (k + 1) * (1.0 + 0.01 * rng.normal())
+                    reading(journal, i, colour, f"{line}{i}", claimed=beer, line=line, model=64 * model)
+    (drift,) = find_drifts(line_charts([journal]))
+    assert (drift.code, drift.subject) == ("instrument_drift", "all beers, line A")
+    assert "3 of 3 beers" in drift.sentence
+
+
+def test_a_line_that_was_idle_keeps_the_chart_of_its_control(journal):
+    with journal.writing():
+        for i in range(24):
+            dye = {"kind": "control", "line": "A", "material": "dye", "material_lot": "7", "decision": "consistent"}
+            dye |= {"measured_at": "2026-03-01T00:00:00+00:00", "measured_unix": float(i), "model_hash": "a" * 64}
+            journal.append({**dye, "reading": {"colour": 9.0 + i % 3, "colour_unit": "EBC"}})
+        for i in range(24, 540):
+            reading(journal, i, 8.0, f"lot {i}", line="B")
+    (control,) = (found for found in line_charts([journal]) if found.kind == "control")
+    assert (control.subject, len(control.points)) == ("A, dye, lot 7", 24)

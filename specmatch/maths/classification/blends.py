@@ -486,8 +486,9 @@ def held_out_scale(fit: ClassModel, space: BlendSpace, base: int, other: int | N
     seen, usual = ratios.sum(axis=0)
     if seen <= 0.0:
         return 1.0, np.inf
-    # all blends of a batch are one fact
-    dof = 2.0 * seen**2 / ((ratios[:, 0] - seen / usual * ratios[:, 1]) ** 2).sum()
+    # all blends of a batch are one fact, and one batch alone does not tell how far such facts scatter
+    alone = np.count_nonzero(ratios[:, 1]) == 1
+    dof = 1.0 if alone else 2.0 * seen**2 / ((ratios[:, 0] - seen / usual * ratios[:, 1]) ** 2).sum()
     # what few batches teach fits them too well: those held out lie nearer by chance, or where they share a session
     return max(1.0, float(seen / usual)), float(dof)
 

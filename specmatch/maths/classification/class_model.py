@@ -240,7 +240,7 @@ class ClassModel:
         pulled = weight * self.beer_means
         kernel, offset = np.concatenate([weight.T, -2.0 * pulled.T]), (pulled * self.beer_means).sum(axis=1)
         step = max(1, 4 * BLOCK // len(offset))
-        for start in range(0, len(scores), step):
+        for start in range(0, max(1, len(scores)), step):
             block = scores[start : start + step]
             squared = np.concatenate([block * block, block], axis=1) @ kernel
             squared += offset

@@ -71,7 +71,7 @@ def as_stated(table: Any, what: str, *, numbers: Collection[str] = SCAN_NUMBERS)
     """
     # what: scans, batches or beers
     columns = table.columns if isinstance(table, pd.DataFrame) else None
-    if columns is None or not len(table) or not all(isinstance(column, str) for column in columns):
+    if columns is None or not all(isinstance(column, str) for column in columns):
         return table  # which its own gate refuses, with the reason
     known, name = _KNOWN[what], f"the {what}" if " " in what else f"the {what} table"
     names = [known_name(column, known) for column in columns]
@@ -84,6 +84,8 @@ def as_stated(table: Any, what: str, *, numbers: Collection[str] = SCAN_NUMBERS)
     if _KEYS[what] in names:
         table = table.set_index(_KEYS[what])
         names.remove(_KEYS[what])
+    if not len(table):
+        return table  # its headings are all that can be said of it
     unknown = tuple(_unknown_column(column, known) for column in names if column not in known)
     try:
         refuse_misnamed(unknown, [*names, _KEYS[what], *_OPTIONAL], name)

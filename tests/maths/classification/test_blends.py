@@ -323,3 +323,14 @@ def test_what_the_law_may_be_off_by_hides_nothing_that_lies_where_the_law_says()
     assert sum(one.low <= 0.1 <= one.high for one in got) >= 190
     # where doubts count as scatter a reading of a tenth is told as one of 3 %
     assert np.median([one.fraction for one in got]) == pytest.approx(0.1, abs=0.03)
+
+
+def test_sessions_that_no_two_beers_share_leave_the_scale_to_single_batches():
+    """Nothing is held out where a pair never shares a fold; that proves no scale to be 1."""
+    fit = Brewhouse(3, n_beers=2).fit(6)
+    alone = held_out_scale(fit, space_of(fit, LAW, NM), 0, 1)
+    own_days = np.repeat(np.arange(6), 2)  # three days a beer, two batches a day
+    fit = replace(fit, samples=replace(fit.samples, session=own_days))
+    apart = held_out_scale(fit, space_of(fit, LAW, NM), 0, 1)
+    assert np.isfinite(apart).all() and apart[0] >= 1.0
+    assert apart == pytest.approx(alone)

@@ -156,3 +156,8 @@ def test_a_day_in_german_order_is_the_day_of_the_recipe():
 def test_a_row_about_a_beer_is_never_passed_over(beers, said):
     with pytest.raises(TableError, match=said):
         ReferenceSet(*small_tables(), beers)
+
+
+def test_a_table_without_rows_bears_the_known_headings():
+    got = as_stated(pd.DataFrame(columns=["Batch", "Beer", "Colour"]), "batches")
+    assert (got.index.name, list(got.columns)) == ("batch", ["beer", "colour"])

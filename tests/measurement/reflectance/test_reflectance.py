@@ -1,6 +1,9 @@
 """Counts to reflectance: number types, times, darks, grids, paths; hand-made counts of known reflectance."""
 
+from types import SimpleNamespace
+
 import numpy as np
+import pandas as pd
 import pytest
 from tiny_folder import NM, beer, lamp, scan_text, tiny_folder, write_sheet
 
@@ -8,7 +11,7 @@ from specmatch.errors import MissingScanError, OptionError, ScanFileError, Wavel
 from specmatch.maths.spectra.transforms import absorbance
 from specmatch.measurement.readers.axis import fill_gaps, gap_notes, order_axis, resample
 from specmatch.measurement.reflectance.path_length import filling_depth_mm
-from specmatch.measurement.reflectance.raw_scans import _dark_already_removed, header_integration_ms
+from specmatch.measurement.reflectance.raw_scans import _common_grid, _dark_already_removed, header_integration_ms
 from specmatch.measurement.reflectance.reflectance import of_instrument, over_reference
 from specmatch.measurement.session import measure
 
@@ -367,3 +370,12 @@ def test_a_header_says_whether_the_dark_is_gone(meta, removed):
 def test_an_instrument_without_a_name_is_not_named():
     assert of_instrument("invented-288") == " of instrument 'invented-288'"
     assert of_instrument("") == ""
+
+
+def test_a_file_that_begins_with_its_dark_votes_for_the_grid_of_its_samples():
+    """Three files of four scans each, one odd sample on a finer grid: each file has one vote among the samples."""
+    usual, fine = np.arange(430.0, 700.0, 4.5), np.arange(430.0, 700.0, 2.7)
+    roles = ["dark", "reference", "sample", "sample"]
+    scans = [SimpleNamespace(wavelength_nm=usual)] * 12 + [SimpleNamespace(wavelength_nm=fine)]
+    rows = pd.DataFrame({"role": [*roles * 3, "sample"], "file": [*np.repeat(["a", "b", "c"], 4), "odd"]})
+    assert _common_grid(SimpleNamespace(scans=scans, rows=rows)) is usual
