@@ -17,7 +17,6 @@ from specmatch.array_types import Floats, Ints
 from specmatch.maths.faults.diagnosis import (
     CLOSE,
     LEAST_SIZES,
-    RARENESS,
     Detector,
     Diagnosis,
     join_findings,
@@ -45,7 +44,7 @@ from specmatch.maths.statistics.robust import quantiles
 
 # Gains from which on a fault is named: of a sample against its beer, and of a pour against its mates. In trials on
 # invented breweries 3 % of good samples and 1 % of good triples reach them by chance; see docs/reasons.md.
-SAMPLE_LIMIT, POUR_LIMIT = 6.0, 14.0
+SAMPLE_LIMIT, POUR_LIMIT = 5.0, 14.0
 # samples of several pours are looked at twice, their pours first: half of the level is left (chi-squared, one sided)
 SECOND_LOOK = 1.3
 
@@ -155,7 +154,7 @@ class FaultModel:
             full = 1.0 / self.scatter.per_pour - 1e-9
             doubt = self.sample_doubt[0] if m == 1 else self.sample_doubt[1] if m > full else self.sample_doubt.max(0)
             explanation = detector.explain(departure)
-            limit = SAMPLE_LIMIT + SECOND_LOOK * (m > 1) + RARENESS
+            limit = SAMPLE_LIMIT + SECOND_LOOK * (m > 1)
             parts.append((rows, judge(detector, departure, explanation, doubt=doubt, limit=limit)))
         return join_findings(parts, len(beer))
 
@@ -369,7 +368,8 @@ def calibrate_thresholds(fit: FaultModel, reflectance: Floats, levels: Levels) -
     # reflectance (n_pours, p)
     fit = _good_scans(fit, reflectance, levels, fit.scatter.pour)
     single, full = _held_out_gains(fit, reflectance, levels)
-    return replace(fit, sample_doubt=np.stack([_over_chance(single), _over_chance(full)]))
+    doubt = np.sqrt(np.stack([_over_chance(single), _over_chance(full)]))
+    return replace(fit, sample_doubt=np.where(_KIND == "path", 1.0, doubt))
 
 
 def _good_scans(fit: FaultModel, reflectance: Floats, levels: Levels, pour: Floats | None = None) -> FaultModel:
