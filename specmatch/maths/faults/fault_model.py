@@ -42,11 +42,11 @@ from specmatch.maths.spectra.noise import ChannelNoise, fit_light_noise, pooled,
 from specmatch.maths.statistics.levels import Levels, mean_by, place_within
 from specmatch.maths.statistics.robust import quantiles
 
-# Gains from which on a fault is named: of a sample against its beer, and of a pour against its mates. In trials on
-# invented breweries 3 % of good samples and 1 % of good triples reach them by chance; see docs/reasons.md.
+# Odds from which on a fault is named, and the gain from which on a pour is odd among its mates (tuning: 4 % of good
+# lone pours, and of good triples 3 % by either, reach them by chance; see docs/reasons.md).
 SAMPLE_LIMIT, POUR_LIMIT = 5.0, 14.0
-# samples of several pours are looked at twice, their pours first: half of the level is left (chi-squared, one sided)
-SECOND_LOOK = 1.3
+# samples of several pours are looked at twice, their pours first, and hide less of what shapes miss (tuning)
+SECOND_LOOK = 3.0
 
 # detectors kept for the next samples, some megabytes in all: to prepare one takes a quarter of what a reading takes
 MOST_DETECTORS = 48
