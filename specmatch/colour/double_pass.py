@@ -1,10 +1,8 @@
-"""Colour straight from the optics of the cup: no regression, only a path length and a glare.
+"""Colour straight from the optics of the cup: no regression, only a path length and a glare."""
 
-Light passes the beer twice: (R - glare)/(1 - glare) = 10^-(A per cm x path). At each wavelength an average beer says
-how much of its absorbance at 430 nm is left; pale beers are read in the blue, where that matters least, dark beers
-farther up, where light still comes back. A few pours of known colour (beers, or a dye in beer) set path and glare;
-where nobody poured twice, the volume poured and the cup say how well the path is known.
-"""
+# Light passes the beer twice: (R - glare)/(1 - glare) = 10^-(A per cm x path). At each wavelength an average beer says
+# how much of its absorbance at 430 nm is left; pale beers are read in the blue, where that matters least, dark beers
+# farther up, where light still comes back.
 
 from dataclasses import dataclass
 from functools import lru_cache
@@ -156,6 +154,10 @@ def fit_double_pass(
 ) -> DoublePassFit:
     """Set path and glare of a cup from pours of known colour.
 
+    For each glare of a grid the path is the mean of what the pours ask for; the glare is averaged over the grid, each
+    weighed by the scatter of the pours under it and by what glare a cup may have. No spectrum tells path and strength
+    apart: a pour that is 3 % too deep reads 3 % too dark.
+
     Parameters
     ----------
     reflectance : array_like, shape (n, p)
@@ -180,12 +182,6 @@ def fit_double_pass(
         For another unit.
     WavelengthMismatchError
         If the wavelengths begin above 440 nm or end below 460 nm.
-
-    Notes
-    -----
-    For each glare of a grid the path is the mean of what the pours ask for; the glare is averaged over the grid, each
-    weighed by the scatter of the pours under it and by what glare a cup may have. A path and a strength of beer cannot
-    be told apart by any one spectrum: a pour that is 3 % too deep reads 3 % too dark.
 
     Examples
     --------
@@ -263,10 +259,8 @@ def routes_disagree(one: Interval, other: Interval) -> Mask:
 
 
 def rows_that_disagree(fit: DoublePassFit, one: Interval, reflectance: Floats, rows: Ints, coverage: float) -> Ints:
-    """Return the rows at which the route's limits have nothing in common with others, given of these rows.
-
-    Glare widens limits: what it does is worked out only where they lie apart without.
-    """
+    """Return the rows at which the route's limits have nothing in common with others, given of these rows."""
+    # glare widens limits: what it does is worked out only where they lie apart without
     # reflectance (n, p), rows (k,)
     middle, sd = fit._of_strength(*_log_strength(reflectance, fit.wavelength_nm, fit.glare, rows))
     reach = float(ndtri(0.5 + check_coverage(coverage) / 2.0)) * sd
@@ -347,6 +341,9 @@ def path_sd(
 ) -> float:
     """Return the relative standard uncertainty of the path, and so of a colour, that pouring leaves.
 
+    Depth goes with volume and with the inverse square of the diameter; a tolerance is taken as a rectangle, so its
+    standard uncertainty is its half width over the root of 3 (JCGM 100:2008, 4.3.7).
+
     Parameters
     ----------
     fill_ml, cup_mm : float
@@ -362,12 +359,6 @@ def path_sd(
     ------
     OptionError
         If a size is not above 0 or a tolerance below 0.
-
-    Notes
-    -----
-    Depth goes with volume and with the inverse square of the diameter; a tolerance is taken as a rectangle, so its
-    standard uncertainty is its half width over the root of 3 (JCGM 100:2008, 4.3.7). Path and strength of a beer are
-    confounded: no spectrum alone tells a 3 % over-pour from a 3 % darker beer, only separate pours show the spread.
 
     Examples
     --------

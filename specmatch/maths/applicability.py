@@ -1,9 +1,6 @@
-"""Is a spectrum of the kind that a set holds: leverage, T2, spectral residual, and the limits that go with them.
+"""Is a spectrum of the kind that a set holds: leverage, T2, spectral residual, and their limits by batches."""
 
-Degrees of freedom count batches: pours of one batch repeat each other and add nothing to what the set spans.
-
-The batches that span what a set holds: the odd ones found and left out, and what each leaves outside the others.
-"""
+# Degrees of freedom count batches: pours of one batch repeat each other and add nothing to what the set spans.
 
 from dataclasses import dataclass
 from functools import cached_property
@@ -233,13 +230,8 @@ def fit_domain(
     transform: str = "log_absorbance",
     false_alarm_rate: float = 0.01,
 ) -> ApplicabilityDomain:
-    """Learn the space that the batches of a set span.
-
-    Q limits rest on batches held out in ten folds: residuals of the fitted batches themselves are too small. The
-    number of components is the last that takes 10 % or more off the held-out residual. Channels count in units of
-    their noise between pours. Pours unlike all others (`odd_rows`) and batches that the others leave far outside take
-    no part, so that a few bad scans in a set neither hide nor drag the limits; they are named in `odd_pour`.
-    """
+    """Learn the space that the batches of a set span, from all that is not odd; `odd_pour` names what is."""
+    # Q limits rest on batches held out in ten folds: residuals of the fitted batches themselves are too small.
     # reflectance (n_pours, p)
     # false_alarm_rate: part of samples of the set's own kind that may be called outside; half goes to each of T2 and Q
     n_given = levels.beer.size

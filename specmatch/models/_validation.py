@@ -20,11 +20,9 @@ ONE_SHAPE = 0.5
 
 
 def by_wavelength(X: Any, **columns: Any) -> tuple[Any, Floats | None]:
-    """Return rows in ascending order of wavelength, and the wavelengths, where a table names them.
-
-    Float column names escape the name check of scikit-learn, so that a table of 410-710 nm would pass for one of
-    400-700 nm; estimators keep the wavelengths themselves and match by them.
-    """
+    """Return rows in ascending order of wavelength, and the wavelengths, where a table names them."""
+    # Float column names escape the name check of scikit-learn, so that a table of 410-710 nm would pass for one of
+    # 400-700 nm.
     # X (n, p) -> (n, p), (p,)
     # columns: what goes with the rows by their place
     _refuse_other_order(X, columns)

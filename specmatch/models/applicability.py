@@ -17,7 +17,9 @@ from specmatch.models._validation import batch_codes, by_wavelength, common_shap
 
 
 class Applicability(OutlierMixin, BaseEstimator):
-    """Tell spectra that lie outside what the set holds.
+    """Tell spectra that lie outside what the set holds; a row is judged by itself, whatever else is sent.
+
+    Limits rest on the number of batches, and on batches held out.
 
     Parameters
     ----------
@@ -38,10 +40,6 @@ class Applicability(OutlierMixin, BaseEstimator):
     offset_ : float
         -1: `score_samples` lies below it outside.
     n_features_in_ : int
-
-    Notes
-    -----
-    Limits rest on the number of batches, and on batches held out; a row is judged by itself, whatever else is sent.
 
     Examples
     --------

@@ -28,6 +28,9 @@ from specmatch.models._validation import (
 class BeerMatcher(ClassifierMixin, BaseEstimator):
     """Match reflectance spectra to beers by distance in the scatter between batches of one beer.
 
+    `predict` is closed: it names the nearest beer whatever comes. `match` is open. Rows of one batch are taken as
+    pours of one sample; `match` takes each row as a sample of `n_pours` pours.
+
     Parameters
     ----------
     false_reject_rate : float, default 0.05
@@ -52,11 +55,6 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
     typicality_ : ClassModel
         Metric and means.
     n_features_in_ : int
-
-    Notes
-    -----
-    `predict` is closed: it names the nearest beer whatever comes. `match` is open. Rows of one batch are taken as
-    pours of one sample; `match` takes each row as a sample of `n_pours` pours.
 
     Examples
     --------

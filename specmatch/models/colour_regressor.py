@@ -28,6 +28,9 @@ _log = logging.getLogger(__name__)
 class ColourRegressor(RegressorMixin, BaseEstimator):
     """Regress the lab colour of batches on the reflectance of their pours.
 
+    The batch is the unit: pours of one group are averaged for fitting and held out together. Everything chosen is
+    chosen by held-out batches.
+
     Parameters
     ----------
     regression : {"auto", "optical", "log_absorbance", "pls"} or None, default "auto"
@@ -48,11 +51,6 @@ class ColourRegressor(RegressorMixin, BaseEstimator):
         The columns that are used.
     shape_ : ndarray, shape (p,)
         Mean of the fitted rows where all have one shape, else zeros; rows that cannot be reflectance are told from it.
-
-    Notes
-    -----
-    The batch is the unit: pours of one group are averaged for fitting and held out together. Everything chosen is
-    chosen by held-out batches. See `specmatch.maths.regression.colour_model.fit_colour`.
 
     Examples
     --------
@@ -85,7 +83,6 @@ class ColourRegressor(RegressorMixin, BaseEstimator):
         Returns
         -------
         ColourRegressor
-            Itself.
 
         Raises
         ------

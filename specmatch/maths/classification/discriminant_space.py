@@ -1,13 +1,10 @@
-"""The metric of identity: spectra as scores in which scatter between batches of one beer is the unit; how it is chosen.
+"""The metric of identity: scores in which scatter between batches of one beer is the unit; and how it is chosen."""
 
-A beer differs from itself, batch by batch, along a few directions (strength, shape, fill, glare). Distance is
-counted in that scatter, so that a departure along a direction in which batches never wander weighs most.
-
-The metric is chosen by held-out batches and held-out beers: a good one keeps batches of one beer together and refuses
-beers that the house does not make. The second cannot be counted on the house's own beers as they stand, because they
-lie far apart in colour; so each beer is left out in turn, brewed stronger and weaker (Beer-Lambert) over the colours of
-the house, and must be refused by the others.
-"""
+# A beer differs from itself, batch by batch, along a few directions (strength, shape, fill, glare): a departure along a
+# direction in which batches never wander weighs most.
+# A good metric keeps held-out batches with their beer and refuses beers that the house does not make. The second cannot
+# be counted on the house's own beers as they stand, because they lie far apart in colour; so each beer is left out in
+# turn, brewed stronger and weaker (Beer-Lambert) over the colours of the house, and must be refused by the others.
 
 from dataclasses import dataclass, field, replace
 from functools import cached_property
@@ -66,11 +63,9 @@ def principal_axes(spectra: Floats, noise: Floats, n_axes: int) -> tuple[Floats,
 
 
 def _within_class_covariance(scores: Floats, samples: LabelledSamples, beer_scale: Floats | None = None) -> Floats:
-    """Return the covariance of one sample about its beer, from batches about their beer and samples about their batch.
-
-    Between batches: sum of squares of batch means about their beer over (batches - beers). Where a batch has s
-    samples its mean holds only 1/s of the variance between samples; the rest is added from samples about their batch.
-    """
+    """Return the covariance of a sample about its beer, from batches about their beer and samples about their batch."""
+    # The mean of a batch of s samples holds only 1/s of the variance between samples; the rest is added from samples
+    # about their batch.
     # scores (n_samples, a), beer_scale (n_beers,) -> (a, a)
     batch_means, per_batch = mean_by(scores, samples.batch)
     beer_means, per_beer = mean_by(batch_means, samples.beer)
@@ -231,12 +226,9 @@ def project(choice: SpaceSettings, samples: LabelledSamples) -> Projection:
 def metric_and_scores(
     choice: SpaceSettings, samples: LabelledSamples, projection: Projection, beer_scale: Floats | None = None
 ) -> tuple[DiscriminantSpace, Floats]:
-    """Build the metric of a choice on samples, and return it with their scores, (n_samples, a).
-
-    Principal axes are turned and scaled so that the scatter of samples is the identity: with W = L L' that scatter
-    and S that of pours, axes are L^-T V, where V diagonalises L^-1 S L^-T. In them W and S are both diagonal, and a
-    sample of any number of pours has its scatter in one line.
-    """
+    """Build the metric of a choice on samples, and return it with their scores, (n_samples, a)."""
+    # With W = L L' the scatter of samples and S that of pours, axes are L^-T V, where V diagonalises L^-1 S L^-T. In
+    # them W and S are both diagonal, and a sample of any number of pours has its scatter in one line.
     # beer_scale (n_beers,)
     axes, scores = projection.axes, projection.scores
     dof = samples.beer.size - samples.batches_per_beer.size
@@ -277,11 +269,9 @@ class Brewed:
 
 
 def held_out_distance(within: Floats, per_beer: Floats, dof: float) -> Floats:
-    """Return squared distance of each batch from its beer when the batch took no part in mean or scatter.
-
-    Leaving out one of n batches moves their mean by -dev/(n-1) and takes n/(n-1) dev dev' from the sum of squares;
-    the Sherman-Morrison formula then gives the distance without another fit.
-    """
+    """Return squared distance of each batch from its beer when the batch took no part in mean or scatter."""
+    # Leaving out one of n batches moves their mean by -dev/(n-1) and takes n/(n-1) dev dev' from the sum of squares;
+    # the Sherman-Morrison formula then gives the distance without another fit.
     # within (n_batches, ...), per_beer (n_batches, ...)
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = per_beer / (per_beer - 1.0)
@@ -293,10 +283,8 @@ def held_out_distance(within: Floats, per_beer: Floats, dof: float) -> Floats:
 
 
 def simulate_unknown_beers(samples: LabelledSamples) -> Brewed:
-    """Return each batch at strengths that carry it over the colours of the house, or as it is where that means nothing.
-
-    Strength scales absorbance (Beer-Lambert), so a batch of strength s has reflectance R^s.
-    """
+    """Return each batch at strengths over the colours of the house, or as it is where that means nothing."""
+    # strength scales absorbance (Beer-Lambert), so a batch of strength s has reflectance R^s
     batch_spectra, _ = mean_by(samples.reflectance, samples.batch)
     spectra = np.maximum(batch_spectra, LEAST_REFLECTANCE)
     depth = -np.log10(spectra).mean(axis=1)
@@ -312,12 +300,10 @@ def simulate_unknown_beers(samples: LabelledSamples) -> Brewed:
 def cross_validated_scores(
     scores: Floats, samples: LabelledSamples, brewed: Floats, brewed_beer: Ints, *, session: Floats | None = None
 ) -> tuple[Floats, Floats]:
-    """Return merit and margin of the first 1, 2, ... axes.
-
-    Merit: held-out batches right plus held-out beers refused, as parts. Margin: mean logarithm of the squared distance
-    of held-out batches to the nearest other beer over that to their own; it still tells metrics apart that make no
-    mistake.
-    """
+    """Return merit and margin of the first 1, 2, ... axes."""
+    # Merit: held-out batches right plus held-out beers refused, as parts. Margin: mean logarithm of the squared
+    # distance of held-out batches to the nearest other beer over that to their own; it still tells metrics apart that
+    # make no mistake.
     # scores (n_samples, a), brewed (n, a), brewed_beer (n,), session (a, a) -> (a,), (a,)
     # session: what sessions add to the scatter of samples
     dof = samples.beer.size - samples.batches_per_beer.size
@@ -399,13 +385,10 @@ def select_space(
     n_components: int | None = None,
     shared: SharedNoise | None = None,
 ) -> SpaceSettings:
-    """Try scales and numbers of components, and return the best.
-
-    Among candidates of the same merit the first, which has the fewer components, is kept; many axes are taken only
-    where held-out batches and beers pay for them, as many as give the widest margin. Without any beer of two
-    batches nothing can be held out: all axes that the batches span are then kept, on the first scale. A set of one
-    beer has no other to hold out and takes a fixed scale.
-    """
+    """Try scales and numbers of components, and return the best."""
+    # Among candidates of the same merit the first, which has the fewer components, is kept; many axes are taken only
+    # where held-out batches and beers pay for them, as many as give the widest margin. Without any beer of two batches
+    # nothing can be held out: all axes that the batches span are then kept, on the first scale.
     # pours (n_pours, p)
     scales = [scale for scale in SCALES if transform in ("auto", scale.transform)]
     if transform == ROWS:

@@ -1,9 +1,4 @@
-"""Beers whose own held-out errors show that the absorbance at 430 nm cannot be read from them.
-
-Lab colours that can teach, and the samples that a reading is held against.
-
-The colour regression of one set: spectra of batches to lab colours, with leave-batch-out jackknife+ intervals.
-"""
+"""The colour regression of one set: spectra of batches to lab colours, with leave-batch-out jackknife+ intervals."""
 
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -307,13 +302,10 @@ def fit_colour(
     batch_means: ArrayLike | None = None,
     values: LabValues | None = None,
 ) -> ColourModel:
-    """Fit the colour regression of a set.
-
-    Every regression is fitted to batch means, weighted by an error model sd(y)^2 = a^2 + (b y)^2 that is learnt from
-    held-out residuals. Kernel, components and regression are chosen by the relative error of held-out batches; for the
-    intervals and the held-out colours all of that is chosen anew without each batch. Values that are no colour are
-    taken as they are or as logarithms, whichever is likelier, and their squared errors count by the error model.
-    """
+    """Fit the colour regression of a set: everything is chosen by held-out batches."""
+    # Every regression is fitted to batch means, weighted by an error model that is learnt from held-out residuals; for
+    # the intervals and the held-out colours all choices are made anew without each batch. Values that are no colour are
+    # taken as they are or as logarithms, whichever is likelier.
     # reflectance (n_pours, p), colour (n_pours,), wavelength_nm (p,), batch_means (K, p)
     # regressions: what held-out batches choose from, the first one preferred: any of `REGRESSIONS`, or of
     # `ROW_REGRESSIONS`, or of `LIQUID_REGRESSIONS`
@@ -499,11 +491,9 @@ FALSE_ALARM = 0.002
 
 
 def beers_with_unreliable_colour(fit: ColourModel, beer: ArrayLike, n_beers: int) -> Mask:
-    """Tell which beers err, held out, by so much more than the others that their A430 is not to be trusted.
-
-    Held-out residuals over their expected size; the mean square of a beer against that of all others by an F test, and
-    at least 5 % of colour. Haze, fruit and nitro take light out of the beam that the lab's clarified beer never lost.
-    """
+    """Tell which beers err, held out, by so much more than the others that their A430 is not to be trusted."""
+    # the mean square of a beer against that of all others by an F test, and at least 5 % of colour: haze, fruit and
+    # nitro take light out of the beam that the lab's clarified beer never lost
     # beer (K,) -> (n_beers,)
     codes = np.asarray(beer, np.int64)
     if fit.response != LOG:  # of another value nothing is known that light in the beam would do to it

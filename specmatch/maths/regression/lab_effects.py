@@ -1,8 +1,7 @@
-"""Labs that read high or low against each other, and how well each lab colour of a set is known.
+"""Labs that read high or low against each other, and how well each lab colour of a set is known."""
 
-Two labs seldom measure one batch twice, but the spectra of all batches tie their values together: what one lab's values
-lie above the other's at the same spectra is its effect.
-"""
+# Two labs seldom measure one batch twice, but the spectra of all batches tie their values together: what one lab's
+# values lie above the other's at the same spectra is its effect.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -86,11 +85,9 @@ def design(labs: Sequence[str], known: Sequence[str]) -> Floats:
 
 
 def fit_lab_effects(labs: Sequence[str], response: Floats, inverse: Floats) -> LabEffects:
-    """Learn the effects by generalised least squares under a process of the spectra, drawn to 0.
-
-    `inverse` is that of the covariance of responses: kernel matrix plus noise. C. E. Rasmussen, C. K. I. Williams,
-    *Gaussian Processes for Machine Learning*, MIT Press 2006, section 2.7 (explicit basis functions with a prior).
-    """
+    """Learn the effects by generalised least squares under a process of the spectra, drawn to 0."""
+    # C. E. Rasmussen, C. K. I. Williams, *Gaussian Processes for Machine Learning*, MIT Press 2006, section 2.7
+    # (explicit basis functions with a prior); inverse: of the covariance of responses, kernel matrix plus noise
     # labs (K,), response (K,): log colour less what the inputs already say; inverse (K, K)
     known = known_labs(labs)
     n = len(known)
@@ -103,11 +100,9 @@ def fit_lab_effects(labs: Sequence[str], response: Floats, inverse: Floats) -> L
 
 
 def extra_variance(colour: Floats, colour_sd: Floats, colour_n: Floats) -> Floats:
-    """Return the relative variance of each lab value beyond the typical one; 0 where nothing is stated.
-
-    `colour_sd` is the scatter of `colour_n` determinations; without a number it is that of the value.
-    A scatter of few determinations is drawn to that of all.
-    """
+    """Return the relative variance of each lab value beyond the typical one; 0 where nothing is stated."""
+    # `colour_sd` is the scatter of `colour_n` determinations (few of them are drawn to all); without a number that of
+    # the value
     # colour, colour_sd, colour_n (K,): NaN where not stated -> (K,)
     n = np.where(np.isfinite(colour_n) & (colour_n >= 1.0), colour_n, 1.0)
     stated = np.isfinite(colour_sd) & (colour_sd > 0) & np.isfinite(colour)

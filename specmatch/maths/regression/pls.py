@@ -1,13 +1,9 @@
-"""Weighted partial least squares for one response, with all left-out sets and all component counts at once.
+"""Weighted partial least squares for one response, with all left-out sets and all component counts at once."""
 
-The kernel form needs only X'WX and X'Wy. A model without some rows follows from the whole by taking away those rows'
-own part and the rank-one term of the new mean, so that hundreds of cross-validation folds cost little more than a fit.
-
-Sources: B. S. Dayal, J. F. MacGregor, J. Chemometrics 11:73-85, 1997 (the kernel algorithm); O.-C. G. Engstroem,
-M. H. Jensen, J. Chemometrics, DOI 10.1002/cem.70008 (folds from the whole).
-
-Colour of batches by weighted partial least squares on absorbance, components chosen by held-out batches.
-"""
+# The kernel form needs only X'WX and X'Wy. A model without some rows follows from the whole by taking away those rows'
+# own part and the rank-one term of the new mean, so that hundreds of cross-validation folds cost little more than a
+# fit. Sources: B. S. Dayal, J. F. MacGregor, J. Chemometrics 11:73-85, 1997 (the kernel algorithm); O.-C. G. Engstroem,
+# M. H. Jensen, J. Chemometrics, DOI 10.1002/cem.70008 (folds from the whole).
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -188,10 +184,8 @@ class PlsRegression:
         return *self.predict(reflectance), self.predict_without(reflectance)
 
     def predict_held_out(self, reflectance: ArrayLike, batch: Ints) -> tuple[Floats, Floats]:
-        """Return what `predict` does, (n,) each, by the model without the batch at position `batch` of each row.
-
-        One batch in many moves the variance little: it is that of the whole.
-        """
+        """Return what `predict` does, (n,) each, by the model without the batch at position `batch` of each row."""
+        # one batch in many moves the variance little: it is that of the whole
         colour = np.einsum("np,np->n", self._rows(reflectance), self.fold_coefficients[batch])
         return self.response.of(np.maximum(colour + self.fold_intercept[batch], self.palest)), self.predict(
             reflectance
@@ -206,12 +200,10 @@ class PlsRegression:
 
 
 def one_standard_error(square: ArrayLike) -> int:
-    """Return the fewest components whose held-out error is within one standard error of the least.
-
-    L. Breiman, J. H. Friedman, R. A. Olshen, C. J. Stone, *Classification and Regression Trees*, 1984, section 3.4.3
-    (reference from memory); n = batches. The standard error is that of the difference, batch by batch: that of the
-    least error itself is so large where a few batches err most that everything lies within it.
-    """
+    """Return the fewest components whose held-out error is within one standard error of the least."""
+    # L. Breiman, J. H. Friedman, R. A. Olshen, C. J. Stone, *Classification and Regression Trees*, 1984, section 3.4.3
+    # (reference from memory). The standard error is that of the difference, batch by batch: that of the least error
+    # itself is so large where a few batches err most that everything lies within it.
     # square (A, n)
     errors = np.asarray(square, float)
     behind = errors - errors[int(np.argmin(errors.mean(axis=1)))]
