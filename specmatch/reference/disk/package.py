@@ -40,11 +40,11 @@ from specmatch.reference.disk.large_block import (
     rows_of_block,
     several,
     spectra_resource,
-    types_of,
     wavelengths_of,
     write_parts,
     written,
 )
+from specmatch.reference.tables.alignment import type_of
 from specmatch.storage import TEMPORARY_SUFFIX, locked, sha256_of, write_atomic
 from specmatch.wording import counted
 
@@ -92,8 +92,7 @@ def write_package(
                 entry = written(folder, name, ".csv", [encode_table(tables[name])])
                 resources.append(_resource(name, entry, tables, info))
         write_atomic(folder / DESCRIPTOR, encode_descriptor(_content(resources, info, versions, blocks)))
-        keys = [{"name": "keys", **entry} for entry in blocks.get("keys") or ()]
-        _sweep(folder, {part["path"] for resource in [*resources, *keys] for part in _parts_of(resource)})
+        _sweep(folder, {part["path"] for part in _files_of(resources, blocks)})
 
 
 def _write_large(
@@ -117,7 +116,7 @@ def _write_large(
     own = {
         "blocks": list(digests),
         "keys": [dict(part.keys) for part in parts],
-        "scan_types": types_of(scans),
+        "scan_types": {str(name): type_of(scans[name]) for name in scans.columns},
         "several": len(parts) > 1,
     }
     return [spectra_resource(parts, list(wavelength_nm)), resource], own
@@ -389,15 +388,13 @@ def _link_all(folder: Path, place: Path, data: bytes, content: Mapping[str, Any]
     try:
         shutil.rmtree(making, ignore_errors=True)
         making.mkdir(parents=True)
-        keys = [{"name": "keys", **entry} for entry in content.get("specmatch", {}).get("keys") or ()]
-        for resource in [*content["resources"], *keys]:
-            for part in _parts_of(resource):
-                source = file_of(part, folder)
-                target = making / source.name
-                try:
-                    os.link(source, target)
-                except OSError:
-                    shutil.copyfile(source, target)
+        for part in _files_of(content["resources"], content.get("specmatch", {})):
+            source = file_of(part, folder)
+            target = making / source.name
+            try:
+                os.link(source, target)
+            except OSError:
+                shutil.copyfile(source, target)
         write_atomic(making / DESCRIPTOR, data)
         shutil.rmtree(place, ignore_errors=True)  # one without a descriptor was left half made
         os.replace(making, place)
@@ -408,6 +405,12 @@ def _link_all(folder: Path, place: Path, data: bytes, content: Mapping[str, Any]
     finally:
         with suppress(OSError):
             shutil.rmtree(making, ignore_errors=True)
+
+
+def _files_of(resources: Sequence[Mapping[str, Any]], own: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Return every file of a set as a resource: its tables, and the keys by which a large one knows its names."""
+    keys = [{"name": "keys", **one} for one in own.get("keys") or ()]
+    return [part for resource in [*resources, *keys] for part in _parts_of(resource)]
 
 
 def _parts_of(resource: Mapping[str, Any]) -> list[dict[str, Any]]:
