@@ -304,11 +304,7 @@ def _absorbance_at(at: float, T: Floats, nm: Floats) -> float | None:
             "percent by 100"
         )
     # a straight line in absorbance, which is smoother than transmittance
-    return (
-        float(np.interp(at, nm[[left, right]], -np.log10(T[[left, right]])))
-        if right > left
-        else -float(np.log10(T[left]))
-    )
+    return float(np.interp(at, nm[[left, right]], -np.log10(T[[left, right]])))
 
 
 def correct_slit_width(transmittance: ArrayLike, wavelength_nm: ArrayLike, *, slit_nm: float) -> Floats:

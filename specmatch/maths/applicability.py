@@ -15,12 +15,7 @@ from specmatch.maths.classification.t2_and_q import scaled_chi_square, t2_limit_
 from specmatch.maths.spectra.noise import weighing_noise
 from specmatch.maths.spectra.transforms import LogAbsorbance
 from specmatch.maths.statistics.levels import Levels
-from specmatch.maths.statistics.robust import (
-    MOST_ODD,
-    beyond_robust_limit,
-    median_by,
-    spherical_pca_outliers,
-)
+from specmatch.maths.statistics.robust import MOST_ODD, beyond_robust_limit, median_by, spherical_pca_outliers
 
 N_FOLDS = 10
 FEWEST_BATCHES = 3
@@ -224,11 +219,7 @@ def _to_nearest(batches: Floats, rows: Floats, k: int) -> Floats:
 
 
 def fit_domain(
-    reflectance: Floats,
-    levels: Levels,
-    *,
-    transform: str = "log_absorbance",
-    false_alarm_rate: float = 0.01,
+    reflectance: Floats, levels: Levels, *, transform: str = "log_absorbance", false_alarm_rate: float = 0.01
 ) -> ApplicabilityDomain:
     """Learn the space that the batches of a set span, from all that is not odd; `odd_pour` names what is."""
     # Q limits rest on batches held out in ten folds: residuals of the fitted batches themselves are too small.

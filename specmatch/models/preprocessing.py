@@ -24,7 +24,7 @@ from specmatch.maths.spectra.transforms import (
     to_even_grid,
     unit_variance,
 )
-from specmatch.models._validation import by_wavelength, rows_as_fitted
+from specmatch.models._validation import by_wavelength, checked_rows
 from specmatch.public_names import NEW_NAMES, new_name
 
 
@@ -47,9 +47,7 @@ class _SpectralTransformer(OneToOneFeatureMixin, TransformerMixin, BaseEstimator
     def transform(self, X: Any) -> Floats:
         """Return transformed spectra, shape (n, p)."""
         # X (n, p) -> (n, p)
-        check_is_fitted(self)
-        rows = validate_data(self, rows_as_fitted(X, self.wavelengths_), dtype=np.float64, reset=False)
-        return self._apply(rows)
+        return self._apply(checked_rows(self, X))
 
     def get_feature_names_out(self, input_features: Any = None) -> NDArray[np.object_]:
         """Return names of the output columns, shape (p,): wavelengths in nm where `fit` got a table of them."""

@@ -13,9 +13,9 @@ import numpy as np
 from scipy.special import fdtrc, ndtri, stdtrit
 
 from specmatch.array_types import Floats, Ints, Mask
-from specmatch.maths.classification.beer_scatter import BeerScatter, fit_beers, shrink_covariances
+from specmatch.maths.classification.beer_scatter import Beers, BeerScatter, fit_beers, shrink_covariances
 from specmatch.maths.classification.class_model import ClassModel
-from specmatch.maths.classification.discriminant_space import DiscriminantSpace, LabelledSamples
+from specmatch.maths.classification.discriminant_space import DiscriminantSpace, LabelledSamples, SpaceSettings
 from specmatch.maths.optics.cup import relative_absorbance
 from specmatch.maths.optics.path_law import PathLaw
 from specmatch.maths.spectra.transforms import LEAST_REFLECTANCE
@@ -70,11 +70,9 @@ def hold_blends(
     # reflectance (n, p), n_pours, beer (n,)
     neighbour = neighbours(fit)[beer]
     other = mean_spectra(fit.samples)[neighbour]
-    held = np.empty((len(reflectance), len(fractions)), bool)
-    for column, fraction in enumerate(fractions):
-        blend = mixed_reflectance(reflectance, other, fraction)
-        held[:, column] = fit.match(blend, n_pours).p_value[np.arange(len(blend)), beer] <= rate
-    return BlendsHeld(neighbour, held)
+    blends, rows = (mixed_reflectance(reflectance, other, fraction) for fraction in fractions), np.arange(len(beer))
+    held = [fit.match(blend, n_pours).p_value[rows, beer] <= rate for blend in blends]
+    return BlendsHeld(neighbour, np.stack(held, axis=1))
 
 
 # fractions at which scatter is worked out, and at which path and scatter are asked: closer where little is in
@@ -188,22 +186,16 @@ class Likelihood:
 
 def space_of(fit: ClassModel, law: PathLaw, wavelength_nm: Floats) -> BlendSpace:
     """Return the metric of a model with the law of its cup."""
-    shared = fit.choice.session_scatter(fit.metric.axes)
-    return _space(fit.metric, fit.beer_means, fit.scatter, shared, fit.samples, law, wavelength_nm)
+    return _space(fit, fit.samples, fit.choice, law, wavelength_nm)
 
 
 def _space(
-    metric: DiscriminantSpace,
-    means: Floats,
-    scatter: BeerScatter,
-    shared: Floats,
-    samples: LabelledSamples,
-    law: PathLaw,
-    nm: Floats,
+    beers: Beers | ClassModel, samples: LabelledSamples, choice: SpaceSettings, law: PathLaw, nm: Floats
 ) -> BlendSpace:
-    per_beer = samples.batches_per_beer
-    (own, dof), spectra = _own_scatter(metric, scatter, samples), mean_spectra(samples)
-    return BlendSpace(metric, means, scatter, own, dof, shared, per_beer, spectra, _bend_sd(spectra, law, nm), nm, law)
+    metric, per_beer, spectra = beers.metric, samples.batches_per_beer, mean_spectra(samples)
+    own, dof = _own_scatter(metric, beers.scatter, samples)
+    shared, bend = choice.session_scatter(metric.axes), _bend_sd(spectra, law, nm)
+    return BlendSpace(metric, beers.beer_means, beers.scatter, own, dof, shared, per_beer, spectra, bend, nm, law)
 
 
 def _own_scatter(metric: DiscriminantSpace, scatter: BeerScatter, samples: LabelledSamples) -> tuple[Floats, Floats]:
@@ -222,13 +214,6 @@ def _own_scatter(metric: DiscriminantSpace, scatter: BeerScatter, samples: Label
     np.add.at(products, samples.beer, alike[:, :, None] * alike[:, None, :])
     shrunk, prior = shrink_covariances(products, dof)
     return float(dof @ scatter.scale / dof.sum()) * shrunk, np.minimum(dof + prior, dof.sum())
-
-
-def _space_without(space: BlendSpace, fit: ClassModel, kept: Ints) -> BlendSpace:
-    samples = fit.samples.part(kept)
-    beers = fit_beers(samples, fit.choice)
-    shared = fit.choice.session_scatter(beers.metric.axes)
-    return _space(beers.metric, beers.beer_means, beers.scatter, shared, samples, space.law, space.wavelength_nm)
 
 
 @dataclass(frozen=True)
@@ -488,7 +473,9 @@ def _held_out_parts(fit: ClassModel, space: BlendSpace, fold: Ints) -> list[tupl
     for out in np.unique(fold):
         kept = np.flatnonzero(fold[samples.batch] != out)
         if np.unique(samples.beer[samples.batch[kept]]).size == samples.batches_per_beer.size:
-            parts.append((fold == out, _space_without(space, fit, kept)))
+            rest = samples.part(kept)
+            beers = fit_beers(rest, fit.choice)
+            parts.append((fold == out, _space(beers, rest, fit.choice, space.law, space.wavelength_nm)))
     return parts
 
 

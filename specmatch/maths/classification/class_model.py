@@ -184,17 +184,18 @@ class ClassModel:
         # part of rank r (M. A. Woodbury, Inverting Modified Matrices, Princeton 1950)
         # reflectance (p,) -> (n_beers,)
         metric, gain = self.metric, doubts.gain[k, self.metric.channels]
-        here, along = metric.split(reflectance[None, :]), metric.split(reflectance + doubts.directions[k])
+        here, outside = metric.split(reflectance[None, :])
+        along, V = metric.split(reflectance + doubts.directions[k])
         share = (metric.axes * metric.noise[:, None]) ** 2
         grown = (gain**2 - 1.0) @ share / np.maximum(share.sum(axis=0), np.finfo(float).tiny)
         weight = self.weights(n_pours, grown * metric.pour_part / n_pours)
-        U = along.scores - here.scores  # (r, a)
-        departure = here.scores[0] - self.beer_means
+        U = along - here  # (r, a)
+        departure = here[0] - self.beer_means
         inner = np.eye(len(U)) + np.einsum("ra,ka,sa->krs", U, weight, U)
         across = np.einsum("ra,ka->kr", U, weight * departure)
         squared = np.einsum("ka,ka->k", departure**2, weight)
         squared = squared - np.einsum("kr,kr->k", across, np.linalg.solve(inner, across[:, :, None])[:, :, 0])
-        outside, V = here.outside[0] / gain, (along.outside - here.outside) / gain  # (p_used,), (r, p_used)
+        outside, V = outside[0] / gain, (V - outside) / gain  # (p_used,), (r, p_used)
         left = float(outside @ outside)
         if self.residual.mean > 0.0:
             # the residual's own scatter, alike in all channels in units of their noise

@@ -144,14 +144,6 @@ def on_channels(choice: SpaceSettings, kept: Ints) -> SpaceSettings:
 
 
 @dataclass(frozen=True)
-class Split:
-    """Spectra in the metric and beside it."""
-
-    scores: Floats  # (n, a)
-    outside: Floats  # (n, p_used): in units of the noise of each channel
-
-
-@dataclass(frozen=True)
 class DiscriminantSpace:
     """A map from reflectance to scores in which the scatter of samples of one beer is the identity matrix."""
 
@@ -193,11 +185,11 @@ class DiscriminantSpace:
     def _onto(self) -> tuple[Floats, Floats]:
         return np.hstack([self.axes, self.plane / self.noise[:, None]]), self.noise**-2.0
 
-    def split(self, reflectance: Floats) -> "Split":
-        """Return scores and what is left outside the axes, channel by channel."""
+    def split(self, reflectance: Floats) -> tuple[Floats, Floats]:
+        """Return scores, (n, a), and what is left outside the axes in units of channels' noise, (n, p_used)."""
         departures = self.scale.apply(reflectance[:, self.channels]) - self.centre
         counted = departures / self.noise
-        return Split(departures @ self.axes, counted - (counted @ self.plane) @ self.plane.T)
+        return departures @ self.axes, counted - (counted @ self.plane) @ self.plane.T
 
     def scatter(self, n_pours: float) -> Floats:
         """Return the variance along each axis, shape (a,), of a sample of `n_pours` pours (1 at the fitted number)."""
@@ -260,14 +252,6 @@ FALSE_REJECT_RATES = np.array([0.02, 0.05, 0.10])
 MOST_BREWED = 1000
 
 
-@dataclass(frozen=True)
-class Brewed:
-    """Batches of every beer brewed over the colours of the house."""
-
-    reflectance: Floats  # (n, p)
-    beer: Ints  # (n,): the beer that each is
-
-
 def held_out_distance(within: Floats, per_beer: Floats, dof: float) -> Floats:
     """Return squared distance of each batch from its beer when the batch took no part in mean or scatter."""
     # Leaving out one of n batches moves their mean by -dev/(n-1) and takes n/(n-1) dev dev' from the sum of squares;
@@ -282,19 +266,20 @@ def held_out_distance(within: Floats, per_beer: Floats, dof: float) -> Floats:
     return np.where(per_beer > 1, np.where(alone, np.inf, distance), np.nan)
 
 
-def simulate_unknown_beers(samples: LabelledSamples) -> Brewed:
-    """Return each batch at strengths over the colours of the house, or as it is where that means nothing."""
+def simulate_unknown_beers(samples: LabelledSamples) -> tuple[Floats, Ints]:
+    """Return each batch at strengths over the colours of the house, or as it is where that means nothing; its beer."""
+    # -> (n, p), (n,)
     # strength scales absorbance (Beer-Lambert), so a batch of strength s has reflectance R^s
     batch_spectra, _ = mean_by(samples.reflectance, samples.batch)
     spectra = np.maximum(batch_spectra, LEAST_REFLECTANCE)
     depth = -np.log10(spectra).mean(axis=1)
     # rows that are no fractions (a pipeline may hand over anything) or let through all light cannot be brewed stronger
     if batch_spectra.min() < -0.5 or batch_spectra.max() > 1.5 or depth.min() <= 0:
-        return Brewed(batch_spectra, samples.beer)
+        return batch_spectra, samples.beer
     strengths = np.geomspace(depth.min(), depth.max(), N_STRENGTHS) / depth[:, None]
     thinned = slice(None, None, -(-strengths.size // MOST_BREWED))
     row, column = (index[thinned] for index in np.divmod(np.arange(strengths.size), N_STRENGTHS))
-    return Brewed(spectra[row] ** strengths[row, column][:, None], samples.beer[row])
+    return spectra[row] ** strengths[row, column][:, None], samples.beer[row]
 
 
 def cross_validated_scores(
@@ -408,10 +393,10 @@ def select_space(
         choice = _on_scale(scale, samples, scale.apply(pours), levels, n_components or few_axes, shared)
         return _with_pours(choice, pours, levels)
     few = _manageable(samples)
-    brewed = simulate_unknown_beers(few)
+    brewed, brewed_beer = simulate_unknown_beers(few)
     alike = TIE / few.beer.size
     tried: list[tuple[float, SpaceSettings]] = []
-    of_each = (on_scales(scales, rows) for rows in (pours, few.reflectance, brewed.reflectance))
+    of_each = (on_scales(scales, rows) for rows in (pours, few.reflectance, brewed))
     for scale, scaled_pours, spectra, unknown in zip(scales, *of_each, strict=True):
         choice = _on_scale(scale, samples, scaled_pours, levels, widest, shared)
         of_batches = mean_by(spectra, few.batch)[0]
@@ -423,7 +408,7 @@ def select_space(
             spectra @ axes - centre @ axes,
             few,
             unknown @ axes - centre @ axes,
-            brewed.beer,
+            brewed_beer,
             session=choice.session_scatter(axes),
         )
         n = found.size - 1 if n_components else int(found[:most].argmax())
