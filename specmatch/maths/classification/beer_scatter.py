@@ -222,16 +222,10 @@ def f_statistics(squared: Floats, n_axes: int, dof: int, scatter: BeerScatter, b
     return FStatistics(statistic, scatter.axes_worth[beer], np.minimum(second, scatter.dof[beer]))
 
 
-@dataclass(frozen=True)
-class HeldOut:
-    """Samples against their own beer, their batch left out; entries are NaN where it was not."""
-
-    distance: FStatistics  # an entry a sample
-    residual: Floats  # (n_samples,): what is left outside the axes, squared in units of noise
-
-
-def held_out_statistics(samples: LabelledSamples, choice: SpaceSettings) -> HeldOut:
+def held_out_statistics(samples: LabelledSamples, choice: SpaceSettings) -> tuple[FStatistics, Floats]:
     """Hold each sample against its own beer, its session left out of axes, means and scatter; else its batch."""
+    # -> distance of each sample, and (n_samples,) what is left outside the axes, squared in units of noise; NaN where
+    # nothing could be left out
     n = samples.batch.size
     statistic, n_axes, dof, left = (np.full(n, value) for value in (np.nan, 1.0, np.inf, np.nan))
     for fold, held_out in _folds(samples):
@@ -254,7 +248,7 @@ def held_out_statistics(samples: LabelledSamples, choice: SpaceSettings) -> Held
             squared / beers.scatter.scale[own], departures.shape[1], beers.metric.dof, beers.scatter, own
         )
         statistic[out], n_axes[out], dof[out] = found.statistic, found.n_axes, found.dof
-    return HeldOut(FStatistics(statistic, n_axes, dof), left)
+    return FStatistics(statistic, n_axes, dof), left
 
 
 def _folds(samples: LabelledSamples) -> Iterator[tuple[Ints, int]]:

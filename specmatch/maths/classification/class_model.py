@@ -281,8 +281,7 @@ class ClassModel:
 def build_class_model(samples: LabelledSamples, choice: SpaceSettings, false_reject_rate: float) -> ClassModel:
     """Fit on samples with the choice of the metric made: exact, quick, and the same whatever led to the samples."""
     beers = fit_beers(samples, choice)
-    out = held_out_statistics(samples, choice)
-    far = out.distance
+    far, left = held_out_statistics(samples, choice)
     tail = fit_tail(far.statistic, far.n_axes, far.dof, 1.0 / np.bincount(samples.batch)[samples.batch])
     if choice.session_noise.size or (samples.session.size and lacks_sessions(samples.session, samples.beer)):
         # held-out batches share their session with those that they are held against and lie too near, or are held out
@@ -291,11 +290,11 @@ def build_class_model(samples: LabelledSamples, choice: SpaceSettings, false_rej
     weighted = choice.pour_covariance / np.outer(choice.noise, choice.noise)
     plane = beers.metric.plane
     pour_left = float(max(0.0, np.trace(weighted) - np.einsum("ij,ik,kj->", plane, weighted, plane)))
-    residual = fit_residual(out.residual, pour_left, beers.metric.per_pour)
+    residual = fit_residual(left, pour_left, beers.metric.per_pour)
     if choice.session_noise.size and residual.mean > 0.0:
         residual = replace(residual, mean=residual.mean + session_residual(choice, plane))
     p_value = combine_p_values(
-        tail.p_value(far.statistic, far.n_axes, far.dof), residual.p_value(out.residual, samples.n_pours.astype(float))
+        tail.p_value(far.statistic, far.n_axes, far.dof), residual.p_value(left, samples.n_pours.astype(float))
     )
     held_out_p = np.where(np.isnan(p_value), 1.0, p_value)
     return ClassModel(
@@ -431,16 +430,10 @@ def _labelled(reflectance: Floats, levels: Levels, session: Ints | None) -> Labe
     )  # fmt: skip
 
 
-@dataclass(frozen=True)
-class Updated:
-    """A fit with batches added."""
-
-    fit: ClassModel
-    refit_reasons: tuple[str, ...]  # why it should be fitted anew; empty if it need not
-
-
-def add_batches(fit: ClassModel, reflectance: Floats, levels: Levels, session: Ints | None = None) -> Updated:
-    """Add batches without choosing the metric again."""
+def add_batches(
+    fit: ClassModel, reflectance: Floats, levels: Levels, session: Ints | None = None
+) -> tuple[ClassModel, tuple[str, ...]]:
+    """Add batches without choosing the metric again, and say why it should be fitted anew; nothing if it need not."""
     # reflectance (n_pours, p)
     # session (n_all,): of the fitted batches and the new ones; where none is told each new batch has its own
     # levels: of the new batches, which stand behind the fitted ones in the new fit; beers keep the codes of the fit
@@ -475,4 +468,4 @@ def add_batches(fit: ClassModel, reflectance: Floats, levels: Levels, session: I
             reasons.append(
                 f"{refused} of {known.sum()} new samples are unlike their own beer: look at them before all else"
             )
-    return Updated(grown, tuple(reasons))
+    return grown, tuple(reasons)
