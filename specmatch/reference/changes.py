@@ -14,7 +14,7 @@ from specmatch.measurement.folder.sheets import find_sheet
 from specmatch.measurement.session import Session
 from specmatch.reference.arrivals import Arrival
 from specmatch.reference.build import Source, build_set, folder_hash, lab_rows, source_of
-from specmatch.reference.disk.package import VERSIONS, version_name
+from specmatch.reference.disk.package import DIGITS, VERSIONS
 from specmatch.reference.reference_set import ReferenceSet
 from specmatch.reference.upkeep import CONFLICT_COLUMNS, FOLDER, SET, Choices, edits_of
 from specmatch.storage import path_of
@@ -276,7 +276,7 @@ def rebuild_set(place: str | Path, folders: Sequence[str | Path | Session]) -> R
 
 def _kept(place: Path, digest: str) -> ReferenceSet | None:
     """Return a version that a set's folder keeps, or None."""
-    folder = place / VERSIONS / version_name(digest)
+    folder = place / VERSIONS / digest[:DIGITS]
     if folder.is_dir():
         return ReferenceSet.load(folder)
     now = ReferenceSet.load(place)

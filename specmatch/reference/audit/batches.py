@@ -327,12 +327,15 @@ def unit_findings(
         higher[rows] = _split(
             _design(absorbance[rows], pours.wavelength_nm), np.log(lab_colour[rows]), pours.levels.beer[rows]
         )
-    wrong, off = _wrong_group(higher, rows, ratio, told, colour_unit)
+    other = "SRM" if colour_unit == "EBC" else "EBC"
+    wrong = _wrong_group(higher, rows, ratio, told, colour_unit)
     if told and not wrong.any():
         level = float(np.nanmedian(ratio))
         if not LOWEST_RATIO <= level <= HIGHEST_RATIO:
-            return [_of_the_set(level, int(np.isfinite(ratio).sum()), colour_unit)], True
-    return list(_of_batches(names, wrong, labs, rows, off, colour_unit)), told
+            usual = {"lowest": LOWEST_RATIO, "highest": HIGHEST_RATIO}
+            said = {"level": level, "n": int(np.isfinite(ratio).sum()), "other": other, "unit": colour_unit, **usual}
+            return [found("unit of the set", "colour_unit", max(level, 1.0 / level), other, **said)], True
+    return list(_of_batches(names, wrong, labs, rows, other, colour_unit)), told
 
 
 def _design(absorbance: Floats, nm: Floats) -> Floats:
@@ -422,15 +425,12 @@ def _absolute(pours: Pours, absorbance: Floats, lab_colour: Floats, scans: pd.Da
     return np.where(trusted, in_ebc * path / (EBC_OF_A430 * np.where(trusted, a430, np.nan)), np.nan)
 
 
-def _wrong_group(
-    higher: Mask, rows: NDArray[np.int64], ratio: Floats, told: bool, colour_unit: str
-) -> tuple[Mask, str]:
-    """Return the batches that are in the other unit, and that unit: by depth where known, else the fewer."""
+def _wrong_group(higher: Mask, rows: NDArray[np.int64], ratio: Floats, told: bool, colour_unit: str) -> Mask:
+    """Return the batches that are in the other unit: by depth where known, else the fewer."""
     lower = np.zeros_like(higher)
     lower[rows] = ~higher[rows]
     if not higher.any():
-        return higher, ""
-    other = "SRM" if colour_unit == "EBC" else "EBC"
+        return higher
     if told and np.isfinite(ratio[higher]).any() and np.isfinite(ratio[lower]).any():
         level = [float(np.nanmedian(ratio[group])) for group in (lower, higher)]
         low_is_wrong = abs(np.log(level[0])) > abs(np.log(level[1]))
@@ -442,7 +442,7 @@ def _wrong_group(
         low_is_wrong = bool(lower.sum() < higher.sum())
     else:
         low_is_wrong = colour_unit == "EBC"
-    return (lower, other) if low_is_wrong else (higher, other)
+    return lower if low_is_wrong else higher
 
 
 def _of_batches(
@@ -462,10 +462,3 @@ def _of_batches(
     for row in np.flatnonzero(rest):
         batch = str(names[row])
         yield found("unit of a batch", batch, factor, off, batch=batch, factor=factor, off=off, unit=unit)
-
-
-def _of_the_set(level: float, n: int, unit: str) -> Finding:
-    other = "SRM" if unit == "EBC" else "EBC"
-    usual = {"lowest": LOWEST_RATIO, "highest": HIGHEST_RATIO}
-    size = max(level, 1.0 / level)
-    return found("unit of the set", "colour_unit", size, other, level=level, n=n, other=other, unit=unit, **usual)

@@ -195,12 +195,6 @@ def written(folder: Path, name: str, suffix: str, content: Sequence[bytes | memo
     return {"path": file.name, "bytes": sum(len(part) for part in content), "hash": f"sha256:{digest}"}
 
 
-def spectra_resource(parts: Sequence[Part], wavelength_nm: Sequence[float]) -> dict[str, Any]:
-    """Return the resource of spectra in one file or in several."""
-    head = {"name": "spectra", "path": "", "format": "npy", "mediatype": "application/octet-stream"}
-    return {**head, **several([part.spectra for part in parts]), "wavelength_nm": [float(nm) for nm in wavelength_nm]}
-
-
 def several(entries: Sequence[Entry]) -> dict[str, Any]:
     """Return `path`, `bytes` and `hash` of one file, or of several under `parts`."""
     if len(entries) == 1:

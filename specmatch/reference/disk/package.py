@@ -24,7 +24,7 @@ from specmatch.reference.disk.encoding import (
     LARGEST_DESCRIPTOR_BYTES,
     TABLES,
     block_digests,
-    csv_cell,
+    csv_line,
     decode_descriptor,
     decode_table,
     encode_descriptor,
@@ -39,7 +39,6 @@ from specmatch.reference.disk.large_block import (
     is_large,
     rows_of_block,
     several,
-    spectra_resource,
     wavelengths_of,
     write_parts,
     written,
@@ -119,7 +118,9 @@ def _write_large(
         "scan_types": {str(name): type_of(scans[name]) for name in scans.columns},
         "several": len(parts) > 1,
     }
-    return [spectra_resource(parts, list(wavelength_nm)), resource], own
+    block: dict[str, Any] = {"name": "spectra", "path": "", "format": "npy", "mediatype": "application/octet-stream"}
+    block |= {**several([part.spectra for part in parts]), "wavelength_nm": [float(nm) for nm in wavelength_nm]}
+    return [block, resource], own
 
 
 def read_history(folder: Path) -> list[dict[str, Any]]:
@@ -325,7 +326,7 @@ def _read_table(
     if not fields or not all(isinstance(field, dict) and "name" in field for field in fields):
         raise ReferenceSetError(f"resource {resource.get('name')!r} has a field without a name")
     if 0 not in chosen:
-        data = ",".join(csv_cell(str(field["name"])) for field in fields).encode() + b"\n" + data
+        data = csv_line([str(field["name"]) for field in fields]) + data
     decimals = {str(field["decimalChar"]) for field in fields if "decimalChar" in field}
     return decode_table(
         data,
@@ -343,12 +344,7 @@ def _read_table(
 # Files are linked, not copied, where the file system can: a file of a set is never written to once it has its name.
 
 VERSIONS = "versions"
-DIGITS = 12
-
-
-def version_name(digest: str) -> str:
-    """Return the name of a version's folder."""
-    return digest[:DIGITS]
+DIGITS = 12  # of its hash name the folder of a version
 
 
 def _keep_version(folder: Path, data: bytes, content: Mapping[str, Any]) -> list[str]:
@@ -357,7 +353,7 @@ def _keep_version(folder: Path, data: bytes, content: Mapping[str, Any]) -> list
     digest = own.get("hash")
     if not isinstance(digest, str) or len(digest) < DIGITS:
         return []  # made by another program; it has no name that it could be kept by
-    name = version_name(digest)
+    name = digest[:DIGITS]
     kept = [other for other in own.get("versions") or () if other != name and (folder / VERSIONS / other).is_dir()]
     place = folder / VERSIONS / name
     if not (place / DESCRIPTOR).is_file():
