@@ -326,13 +326,8 @@ class ReferenceSet:
             changed |= {"history": (*self.history, entry), "parent": self.hash}
             return self._added_to(large, growth, changed), growth
         kept = ~self._spectra.index.isin(growth.replaced)
-        tables = Tables(
-            joined(self._spectra[kept], growth.spectra),
-            joined(self._scans[kept], growth.scans),
-            growth.batches,
-            growth.beers,
-            self.colour_unit,
-        )
+        spectra, scans = joined(self._spectra[kept], growth.spectra), joined(self._scans[kept], growth.scans)
+        tables = Tables(spectra, scans, growth.batches, growth.beers, self.colour_unit)
         return self._changed((tables, what, edit), told["reason"], told["who"], told["when"], **changed), growth
 
     def extend(

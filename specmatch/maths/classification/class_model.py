@@ -138,15 +138,11 @@ class ClassModel:
         if missing is None or not lacking.any():
             return self._match(reflectance, n_pours, doubts)
         patterns, of_row = np.unique(missing[:, self.metric.channels], axis=0, return_inverse=True)
-        of_row = of_row.ravel()
-        parts = [
-            self._on_channels(~pattern)._match(
-                reflectance[of_row == i],
-                n_pours[of_row == i],
-                None if doubts is None else doubts.part(np.flatnonzero(of_row == i)),
-            )
-            for i, pattern in enumerate(patterns)
-        ]
+        of_row, parts = of_row.ravel(), []
+        for i, pattern in enumerate(patterns):
+            own = np.flatnonzero(of_row == i)
+            its = None if doubts is None else doubts.part(own)
+            parts.append(self._on_channels(~pattern)._match(reflectance[own], n_pours[own], its))
         order = np.argsort(np.argsort(of_row, kind="stable"), kind="stable")
 
         def joined(name: str) -> NDArray[Any]:
@@ -358,15 +354,8 @@ def identify_scores(
     kept = fit.p_values(exact(row, beer), beer, outside[row]) > false_reject_rate
     row, beer = row[kept], beer[kept]
     batch, to_batch = fit.nearest_batch(scores, float(n_pours))
-    return Identification(
-        nearest,
-        np.sqrt(to_nearest / scores.shape[1]),
-        fit.p_values(to_nearest, nearest, outside),
-        batch,
-        to_batch,
-        beer,
-        np.searchsorted(row, np.arange(len(scores) + 1)),
-    )
+    p_value, first = fit.p_values(to_nearest, nearest, outside), np.searchsorted(row, np.arange(len(scores) + 1))
+    return Identification(nearest, np.sqrt(to_nearest / scores.shape[1]), p_value, batch, to_batch, beer, first)
 
 
 def distance_limits(fit: ClassModel, false_reject_rate: float) -> Floats:

@@ -58,15 +58,9 @@ def fit_line(x: ArrayLike, y: ArrayLike) -> Line:
     intercept = float(v.mean() - slope * middle)
     residual_sd = float(np.sqrt(np.sum((v - intercept - slope * u) ** 2) / (n - 2)))
     root = float(np.sqrt(np.mean(u**2)))
-    return Line(
-        intercept=intercept,
-        slope=slope,
-        intercept_sd=residual_sd * root / np.sqrt(square),
-        slope_sd=residual_sd / np.sqrt(square),
-        correlation=-float(middle) / root if root else 0.0,
-        residual_sd=residual_sd,
-        n=n,
-    )
+    intercept_sd, slope_sd = residual_sd * root / np.sqrt(square), residual_sd / np.sqrt(square)
+    correlation = -float(middle) / root if root else 0.0
+    return Line(intercept, slope, intercept_sd, slope_sd, correlation, residual_sd, n)
 
 
 @dataclass(frozen=True)

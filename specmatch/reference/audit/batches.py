@@ -111,7 +111,7 @@ def lab_residuals(
     position[rows] = np.arange(rows.size)
     core = np.ones(rows.size, dtype=bool)
     residual, sd, of_lab = np.zeros(rows.size), np.ones(rows.size), np.zeros(rows.size)
-    who = tuple(str(name) for name in labs[rows])
+    who = LabValues(tuple(str(name) for name in labs[rows]), np.zeros(rows.size))
     for limit in LAB_CORE_LIMITS:
         used = core[position[batch]] & (position[batch] >= 0)
         fit = fit_colour(
@@ -120,11 +120,9 @@ def lab_residuals(
             pours.levels.part(used),
             wavelength_nm=pours.wavelength_nm,
             regressions=regressions,
-            values=LabValues(
-                tuple(name for name, one in zip(who, core, strict=True) if one), np.zeros(int(core.sum()))
-            ),
+            values=who.part(core),
         )
-        of_lab = fit.labs.of(who) if fit.labs is not None and fit.labs.labs else np.zeros(rows.size)
+        of_lab = fit.labs.of(who.labs) if fit.labs is not None and fit.labs.labs else np.zeros(rows.size)
         log_read = np.log(fit.predict(means))
         # `held_out_colour` is in the order of batch codes, and so are the rows of the core
         log_read[rows[core]] = np.log(fit.held_out_colour)
@@ -190,11 +188,8 @@ def lab_findings(
     strange = np.abs(read) > STRANGER * np.abs(said)
     off, t = _off_by_both(lab, said, read)
     # a filling that slipped has a long tail, and so have small departures
-    p_value = 2.0 * np.where(
-        strange,
-        stdtr(SHORTEST_TAIL, -np.abs(t)),
-        np.where(np.abs(off) >= LARGE_DEPARTURE, ndtr(-np.abs(t)), stdtr(ERROR_TAIL, -np.abs(t))),
-    )
+    tail = np.where(np.abs(off) >= LARGE_DEPARTURE, ndtr(-np.abs(t)), stdtr(ERROR_TAIL, -np.abs(t)))
+    p_value = 2.0 * np.where(strange, stdtr(SHORTEST_TAIL, -np.abs(t)), tail)
     # the reading says that something is off; that it is the scans, these must say themselves
     like = strange & (False if scored is None else scored.own_p_value[lab.rows] > SCANS_P)
     worth = (np.minimum(np.abs(lab.residual), np.abs(off)) > LEAST_DEPARTURE) & ~like

@@ -146,12 +146,8 @@ _KINDS = ("scan", "pour", "sample")
 def block_digests(values: Floats, scans: pd.DataFrame) -> list[str]:
     """Return the hash of each block of rows, spectra and scans together; the last block may be short."""
     # values (n, p)
-    return [
-        sha256_of(
-            [encode_table(scans.iloc[start : start + BLOCK_ROWS]), plain_bytes(values[start : start + BLOCK_ROWS])]
-        )
-        for start in range(0, len(values), BLOCK_ROWS)
-    ]
+    blocks = (slice(start, start + BLOCK_ROWS) for start in range(0, len(values), BLOCK_ROWS))
+    return [sha256_of([encode_table(scans.iloc[block]), plain_bytes(values[block])]) for block in blocks]
 
 
 def plain_bytes(values: Floats) -> bytes:
