@@ -62,7 +62,6 @@ def _whole_folder(folder: Path) -> Iterator[Path]:
 
 
 def _written_axis(wavelength_nm: Iterable[float]) -> list[str]:
-    """Return wavelengths as the invented instrument writes them."""
     return [f"{nm:.2f}".replace(".", ",") for nm in wavelength_nm]
 
 
@@ -163,7 +162,6 @@ def write_bench_day(
     folder : str or Path
         Must not exist, or be empty.
     seed : int, default 1
-        Decides the noise.
     axis_nm : float, default 0
         How far the pixels lie above where the axis says, nm.
     nonlinear : float, default 0
@@ -215,7 +213,6 @@ def write_bench_day(
 def _write_bench(
     folder: Path, rows: list[dict[str, object]], counts: list[list[int]], spectrometer: Spectrometer
 ) -> None:
-    """Write the folder whole or not at all."""
     with _whole_folder(folder) as part:
         wavelengths = _written_axis(spectrometer.wavelength_nm)
         for row, values in zip(rows, counts, strict=True):
