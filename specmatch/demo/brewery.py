@@ -1,5 +1,6 @@
 """An invented brewery: one seed fixes its beers, instrument and lab; batches, pours and noise are drawn anew."""
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -121,10 +122,10 @@ class Brewery:
         strength = BATCH_COLOUR_SD * rng.standard_normal((n_beers, n_batches))
         shape = BATCH_SHAPE_SD * rng.standard_normal((n_beers, n_batches, BATCH_SHAPE_SD.size))
         kept = np.array([self.beers.index(name) for name in (self.beers if beers is None else beers)])
-        row = np.repeat(kept, n_batches)
+        row, initials = np.repeat(kept, n_batches), ["".join(re.findall(r"\b\w", beer)) for beer in self.beers]
         return Liquids(
             tuple(self.beers[i] for i in row),
-            tuple(f"{_initials(self.beers[i])}-{draw}-{b + 1:03d}" for i in kept for b in range(n_batches)),
+            tuple(f"{initials[i]}-{draw}-{b + 1:03d}" for i in kept for b in range(n_batches)),
             absorbance_of(
                 self.colour_ebc[row], self._shapes[row], strength=strength[kept].ravel(),
                 batch_shape=shape[kept].reshape(row.size, -1),
@@ -365,10 +366,6 @@ def _free_places(log_colour: Floats, apart: float) -> tuple[Floats, Floats]:
     high = np.concatenate([log_colour - apart, [log_colour[-1] + beyond]])
     wide_enough = high > low
     return low[wide_enough], high[wide_enough]
-
-
-def _initials(beer: str) -> str:
-    return "".join(word[0] for word in beer.split())
 
 
 # A shift at the packaging line of the invented brewery: right claims, wrong ones, and scans that went wrong.
