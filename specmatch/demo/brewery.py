@@ -1,8 +1,4 @@
-"""An invented brewery: twelve beers, their batches, and scans of them, as raw counts or as reflectance tables.
-
-Everything here is invented. One `Brewery` is one seed: its beers, its instrument and its lab never change. Batches,
-pours and noise are drawn anew for every `draw`.
-"""
+"""An invented brewery: one seed fixes its beers, instrument and lab; batches, pours and noise are drawn anew."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -415,12 +411,9 @@ class Shift:
 
 
 def plan_shift(brewery: Brewery, *, draw: int = 1) -> Shift:
-    """Run one shift: a new batch of every house beer and one foreign beer, in chance order.
-
-    Among the house beers one goes under the name of a neighbour in colour, one has a foamy pour, one a scan that was
-    exposed too long. The foreign beer differs by 15 % or more in colour from every house beer and goes under the name
-    of the nearest.
-    """
+    """Run one shift: a new batch of every house beer and one foreign beer, in chance order."""
+    # one goes under the name of a neighbour in colour, one has a foamy pour, one a scan that was exposed too long; the
+    # foreign beer, 15 % or more from every house beer in colour, goes under the name of the nearest
     rng = np.random.default_rng([brewery.seed, draw, 2026])
     beers = list(brewery.beers)
     liquids, foreign = brewery.batches(1, draw=draw), brewery.foreign_batches(1, draw=draw, apart=FOREIGN_APART)

@@ -1,7 +1,6 @@
-"""Measured folders as the invented lab leaves them, and a commissioning of its spectrometer.
+"""Measured folders as the invented lab leaves them, and a commissioning of its spectrometer."""
 
-Of the latter, bands of glass and lines of the lamp are where they are published; strengths and widths are invented.
-"""
+# bands of glass and lines of the lamp are where they are published; their strengths and widths are invented
 
 import os
 import shutil

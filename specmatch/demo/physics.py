@@ -149,11 +149,8 @@ _AVERAGE_1_EBC = average_absorbance(LIGHT_NM, 1.0 / EBC_PER_SRM)
 
 
 def house_colours(rng: np.random.Generator) -> Floats:
-    """Return colours of the house beers, pale to dark, in EBC.
-
-    Neighbours differ by a factor between 1.20 and 1.35. One gap, anywhere, is 1.34: room for a beer of nobody's
-    that is 15 % from its neighbours on both sides.
-    """
+    """Return colours of the house beers, pale to dark, in EBC; neighbours differ by a factor between 1.20 and 1.35."""
+    # one gap, anywhere, is 1.34: room for a beer of nobody's that is 15 % from its neighbours on both sides
     n_other = len(HOUSE_BEERS) - 2
     wide = np.log(1.34)
     jitter = rng.uniform(-0.035, 0.035, n_other)
@@ -260,10 +257,7 @@ class Bench:
         per_session: int | None,
         draw: int,
     ) -> RawScans:
-        """Return raw scans of one sample a batch, in sessions of `per_session` batches in chance order.
-
-        None makes one session of all, in the order given.
-        """
+        """Return raw scans of one sample a batch, in sessions of `per_session` in chance order; None: all, as given."""
         n_batches = len(liquids.batch)
         order = np.arange(n_batches) if per_session is None else rng.permutation(n_batches)
         plan = _plan(order, conditions, per_session or n_batches)

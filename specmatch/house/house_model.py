@@ -1,8 +1,6 @@
-"""The house model: colour, identity and domain fitted on one reference set, and the readings they give.
+"""The house model: what is fitted on one reference set, and the readings it gives; a method calls a room below."""
 
-The public face: a method is its documentation and one call into a room below. What a reading does not need is imported
-where it is called, because a command that reads starts anew for each folder.
-"""
+# what a reading does not need is imported where it is called, because a command that reads starts anew for each folder
 
 from __future__ import annotations
 

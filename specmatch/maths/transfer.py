@@ -1,10 +1,8 @@
-"""Calibration transfer: maps from the spectra of one module to those of another, learnt from batches on both.
+"""Calibration transfer: maps from the spectra of one module to those of another, learnt from batches on both."""
 
-What can differ between two benches moves a spectrum along known directions, whatever the beer. Where lamps differ, what
-a slit mixes and how much stray light counts follow the shapes of both lamps: there axis, slit and stray light may have
-an amount of their own in each half of a slit's width. Which map serves, and how far it may be wrong on a batch that it
-has not seen, is told by shared batches left out.
-"""
+# What can differ between two benches moves a spectrum along known directions, whatever the beer. Where lamps differ,
+# what a slit mixes and how much stray light counts follow the shapes of both lamps: there axis, slit and stray light
+# may have an amount of their own in each half of a slit's width.
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -106,11 +104,9 @@ class TermMap:
 
 
 def fit_terms(pairs: Pairs, bench: Bench, route: str) -> TermMap:
-    """Learn the terms of a route by generalised least squares, each drawn to none as far as the batches let it.
-
-    Gauss-Newton, with the variance of each term by maximum likelihood (D. J. C. MacKay, Neural Computation 4:415-447,
-    1992; automatic relevance determination, the update from memory).
-    """
+    """Learn the terms of a route by generalised least squares, each drawn to none as far as the batches let it."""
+    # Gauss-Newton, with the variance of each term by maximum likelihood (D. J. C. MacKay, Neural Computation 4:415-447,
+    # 1992; automatic relevance determination, the update from memory)
     nm, lights = bench.wavelength_nm, bench.lights
     term, waves = _columns(route, nm)
     if not term.size:
@@ -325,10 +321,8 @@ def carry(transfer: Transfer, reflectance: Floats) -> Floats:
 
 
 def carry_each(transfer: Transfer, bench: Bench, reflectance: Floats, group: Ints) -> Floats:
-    """Return spectra carried over, each group of rows by another map that is as likely as the best.
-
-    What is fitted on them bears the error of the transfer as it bears that of a batch.
-    """
+    """Return spectra carried over, each group of rows by another map that is as likely as the best."""
+    # what is fitted on them bears the error of the transfer as it bears that of a batch
     # reflectance (n, p), group (n,) -> (n, p)
     rng = np.random.default_rng(0)
     n_groups = int(group.max()) + 1

@@ -308,10 +308,7 @@ def _spoilt_scans(checks: pd.DataFrame, scan_ids: pd.Index) -> dict[str, str]:
 
 
 def _with_names_apart(sources: list[Source]) -> list[Source]:
-    """Scans and pours of one name in two folders are different ones: they get the folder's name before theirs.
-
-    So do samples, which days count anew, where the name is another batch's in each.
-    """
+    """Put the folder's name before scans and pours of one name in two folders, and samples of two batches."""
     if len(sources) == 1:
         return sources
     names = [source.name for source in sources]

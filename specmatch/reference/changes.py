@@ -1,7 +1,4 @@
-"""From one reference set to the next: extended by folders and sheets, joined with another, made anew, compared.
-
-What is new enters, what stands against the set is asked. A set made anew is the proof that the history says all.
-"""
+"""From one reference set to the next: extended by folders and sheets, joined with another, made anew, compared."""
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace

@@ -1,7 +1,4 @@
-"""The brewery's asset: labelled past reflectance, checked, versioned and hashed.
-
-Every change gives a new set and a line in its history.
-"""
+"""The brewery's asset: labelled past reflectance, checked, versioned and hashed; a change gives a new set."""
 
 import logging
 from collections.abc import Collection, Iterable, Mapping, Sequence
@@ -69,9 +66,8 @@ _CONTENT = ("name", *_SETTINGS, "hash")
 class ReferenceSet:
     """Labelled reflectance spectra with what is known of their scans, batches and beers.
 
-    A set never changes; every change makes a new one that knows its parent. A change takes a `reason`, and `who` made
-    it and `when` (ISO 8601) where that is known: arguments, never taken from the machine, so that equal input gives
-    equal sets.
+    A set never changes; every change makes a new one that knows its parent, and takes a `reason`, and `who` made it and
+    `when` (ISO 8601) where that is known: never taken from the machine, so that equal input gives equal sets.
 
     Parameters
     ----------
@@ -356,13 +352,13 @@ class ReferenceSet:
     ) -> "ReferenceSet":
         """Return the set with new scans, new batches, and lab values that came late; every earlier edit stands.
 
+        Scans that the set has already are skipped. A second lab value of a batch is averaged with the first and said in
+        the history; one more than a tenth away, or against a value that was set by hand, is a conflict.
+
         Parameters
         ----------
         spectra, scans, batches, beers : DataFrame, optional
-            As for the set itself; spectra on another grid are brought to that of the set. `batches` alone brings lab
-            values of batches that the set holds. Scans that the set has already are skipped. A second lab value of a
-            batch is averaged with the first and said in the history; one that lies more than a tenth away, or stands
-            against a value that was set by hand, is a conflict.
+            As for the set itself, on any grid; `batches` alone brings lab values of batches that the set holds.
         reason, who, when : str
         take : {"set", "folder", "both"} or mapping, optional
             Who is right where a new table says something against the set: for everything, or by kind (`beer`, `colour`,

@@ -85,10 +85,8 @@ def _apply(now: Upkeep, edit: Edit, why: str) -> None:
 
 
 def edits_of(entry: Mapping[str, Any]) -> Iterable[Edit]:
-    """Return the edits of one entry as data; entries written before they were kept as data are read from their words.
-
-    The words of those entries are fixed for ever: no entry is written that way any more.
-    """
+    """Return the edits of one entry as data; entries written before they were kept so are read from their words."""
+    # the words of those entries are fixed for ever: no entry is written that way any more
     edit = entry.get("edit")
     if isinstance(edit, Mapping):
         return tuple(edit["edits"]) if edit.get("kind") == "sheet" else (edit,)

@@ -1,7 +1,4 @@
-"""Plain text for a terminal: tables that a tired person can read, figures in words, findings of an audit, histories.
-
-A person works down a list of a few things, not of many, and reads a history on one screen.
-"""
+"""Plain text for a terminal: tables that a tired person can read, figures in words, findings of an audit, histories."""
 
 import math
 import textwrap

@@ -1,8 +1,4 @@
-"""How good a house model is, with batches held out: every figure is of batches that the model did not see.
-
-Agreement with lab values, where the spread comes from, and what the findings of an audit cost: a model fitted with and
-without following their advice.
-"""
+"""How good a house model is, with batches held out; and what the findings of an audit cost it."""
 
 from __future__ import annotations
 
@@ -332,11 +328,8 @@ FEWEST_BATCHES = 3
 
 
 def figures_of_merit(lab: pd.Series, colour: pd.Series) -> pd.Series:
-    """Return the figures of a validation, one batch a row.
-
-    ISO 12099 (from memory); see `specmatch.maths.statistics.agreement`. No figure here is reproducibility: that needs
-    batches under several conditions, see `gauge`.
-    """
+    """Return the figures of a validation, one batch a row."""
+    # ISO 12099 (from memory). None is reproducibility: that needs batches under several conditions, see `gauge`
     # lab, colour: lab colours and readings of the same batches, matched by index; batches that lack either are left out
     pairs = pd.DataFrame({"lab": lab, "colour": colour}).astype(float).dropna()
     names = (
@@ -355,11 +348,8 @@ def figures_of_merit(lab: pd.Series, colour: pd.Series) -> pd.Series:
 
 
 def components_of_variance(values: pd.Series, scans: pd.DataFrame, beer: pd.Series | None = None) -> pd.DataFrame:
-    """Say how much of the spread of readings lies between batches, between pours and between scans of a pour.
-
-    Columns `variance`, `sd` (free of the bias that a root of few degrees of freedom has), its 95 % bounds `sd_low` and
-    `sd_high`, `df`. Nested components are not reproducibility: every batch was measured by its own people on its day.
-    """
+    """Say how much of the spread of readings lies between batches, between pours and between scans of a pour."""
+    # `sd` is free of the bias that a root of few degrees of freedom has; `sd_low`, `sd_high`: its 95 % bounds
     missing = values.index.difference(scans.index)
     if len(missing):
         raise TableError(f"{len(missing)} values have no row in the scans table, first {missing[0]!r}")

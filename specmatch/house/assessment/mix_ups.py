@@ -81,12 +81,10 @@ def held_blends(
 
 
 def refused_unknown(refs: ReferenceSet, false_reject_rate: float, *, n_jobs: int | None = None) -> pd.DataFrame:
-    """Leave beers out in turn and count how many of their batches every other beer refuses.
-
-    Beers that are left out together have other beers between them in colour, so that none lacks its neighbours.
-    """
+    """Leave beers out in turn and count how many of their batches every other beer refuses."""
     pours = gather_set(refs)
     of_beer = pours.levels.mean(pours.reflectance, to="beer").mean(axis=1)
+    # beers left out together have others between them in colour, so that none lacks its neighbours
     turn = np.empty(of_beer.size, np.int64)
     turn[np.argsort(of_beer, kind="stable")] = np.arange(of_beer.size) % MOST_TURNS
     batches = np.bincount(turn[pours.levels.beer], minlength=MOST_TURNS)
@@ -114,16 +112,14 @@ def _refused(pours: SetPours, out: Mask, false_reject_rate: float) -> dict[int, 
 
 
 def refused_over_colours(identity: ClassModel, false_reject_rate: float, seed: int) -> float:
-    """Return the share refused of beers that the house does not make, drawn over its colours; NaN of one beer.
-
-    A house's own beers left out lie far apart in colour, so that its others refuse them easily. Here its beers are
-    taken as draws of shapes of absorbance from a normal distribution, and further shapes drawn from it are brewed in
-    place of a batch's own: at its colour, with its strength, noise, glare and foam.
-    """
+    """Return the share refused of beers that the house does not make, drawn over its colours; NaN of one beer."""
     samples = identity.samples
     n_beers, n_batches = samples.batches_per_beer.size, samples.beer.size
     if n_beers < 2 or n_batches < FEWEST_BATCHES:
         return float("nan")
+    # Own beers left out lie far apart in colour, and the others refuse them easily. Here beers are taken as draws of
+    # shapes of absorbance from a normal distribution, and further shapes drawn from it are brewed in place of a batch's
+    # own: at its colour, with its strength, noise, glare and foam.
     rng = np.random.default_rng(seed)
     first = np.unique(samples.batch, return_index=True)[1]
     means = mean_by(mean_by(samples.reflectance, samples.batch)[0], samples.beer)[0]
@@ -141,13 +137,10 @@ def refused_over_colours(identity: ClassModel, false_reject_rate: float, seed: i
 
 
 def _about_depth(shape: Floats, log_depth: Floats) -> tuple[Floats, int]:
-    """Return what shapes are about the curve that goes with depth, and the degrees of freedom left.
-
-    Darker beers look flatter through glare and noise, and over a diffuse base along a bend: that is no difference of
-    recipes. The degree of the curve is that which tells the shape of a beer left out best (PRESS; Allen, Technometrics
-    16:125, 1974; from memory).
-    """
+    """Return what shapes are about the curve that goes with depth, and the degrees of freedom left."""
     # shape (n_beers, p), log_depth (n_beers,)
+    # Darker beers look flatter through glare and noise, and bend over a diffuse base: no difference of recipes. The
+    # degree is that which tells a beer left out best (PRESS; Allen, Technometrics 16:125, 1974; from memory).
     n_beers = len(shape)
     found = []
     for degree in range(1, 1 + int(np.clip(n_beers // BEERS_A_DEGREE, 1, MOST_DEGREES))):

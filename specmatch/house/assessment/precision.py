@@ -1,8 +1,4 @@
-"""How well people, modules, days and labs agree: a gauge study of the method, and ring tests of labs.
-
-A gauge study tells what repeats, operators, modules and days on the same batches each add. Lab against lab, or a house
-against a ring test, is judged by z-scores and En numbers.
-"""
+"""How well people, modules, days and labs agree: a gauge study of the method, and ring tests of labs."""
 
 from __future__ import annotations
 

@@ -1,7 +1,4 @@
-"""New batches with new lab values against an existing model: is it still fit for use, and if not, what to do.
-
-A correction of colour that a validation offers is bound to where it was seen, and never applied unasked.
-"""
+"""New batches with new lab values against a model: is it still fit for use, and if not, what to do."""
 
 from __future__ import annotations
 
@@ -85,10 +82,7 @@ class ColourCorrection:
     def apply(
         self, readings: pd.DataFrame, house: HouseModel, *, coverage: float | None = None, lab: str | None = None
     ) -> pd.DataFrame:
-        """Return readings of which each says whether it was corrected.
-
-        Others than those of its colours, beers, module and lab stay as they are.
-        """
+        """Return readings of which each says whether it was corrected: those of its colours, beers, module and lab."""
         # coverage, lab: as they were given to `house.read`
         fit = house.fitted.colour
         if house.fitted.set_hash != self.set_hash or fit is None:
@@ -165,11 +159,8 @@ def _batches_digest(compared: pd.DataFrame) -> str:
 
 
 def drawn_to_zero(value: float, bound: float) -> float:
-    """Return an effect shrunk by what chance alone may give: value (1 - bound^2 / value^2), 0 within the bound.
-
-    The garrote of L. Breiman, Technometrics 37:373-384, 1995 (from memory): an effect that was just seen is mostly the
-    luck by which it was seen, a large one stays as it is.
-    """
+    """Return an effect shrunk by what chance alone may give: value (1 - bound^2 / value^2), 0 within the bound."""
+    # the garrote (L. Breiman, Technometrics 37:373-384, 1995; from memory): an effect that was just seen is mostly luck
     return value * max(0.0, 1.0 - (bound / value) ** 2) if value else 0.0
 
 

@@ -1,10 +1,6 @@
-"""What a check learnt on so many batches and pours would do, counted on simulated houses that do not exist yet.
+"""What a check learnt on so many batches and pours would do, counted on simulated houses that do not exist yet."""
 
-From colours, a cup, a module and habits to pours and lab colours: light goes through the beer by the law of the cup
-(`maths/optics/path_law.py`); beers leave the average beer's shape by a few smooth ones, batches leave their beer and
-pours their sample along the causes by which good practice lets them differ (`maths/faults/normal_variation.py`), and
-every scan has the noise of its module. Batches of one session share its reference, its axis and its lamp.
-"""
+# the law of the cup is `maths/optics/path_law.py`, what batches and pours differ by `maths/faults/normal_variation.py`
 
 from __future__ import annotations
 
@@ -96,11 +92,8 @@ def _levels(n_beers: int, n_batches: int, n_pours: int) -> Levels:
 
 
 def draw_sessions(n_beers: int, sizes: Sequence[int], per_session: int, rng: np.random.Generator) -> Ints:
-    """Return the session of each batch, beer by beer, (n_beers * sizes[-1],): so many batches each, in chance order.
-
-    The first sizes[k] batches of each beer are measured before all others, so that they are a set by themselves.
-    """
-    # sizes: batches of each beer, growing
+    """Return the session of each batch, beer by beer, (n_beers * sizes[-1],): so many batches each, in chance order."""
+    # sizes: batches of each beer, growing; the first sizes[k] are measured before all others, a set by themselves
     parts, first = [], 0
     for start, stop in zip((0, *sizes[:-1]), sizes, strict=True):
         place = rng.permutation(n_beers * (stop - start)).reshape(n_beers, -1)

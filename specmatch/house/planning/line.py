@@ -1,7 +1,4 @@
-"""How often to look at a line: simulated shifts in which a mix-up begins, and right runs that are held for nothing.
-
-And looking at some packages of a lot: the chance to meet what is wrong in it.
-"""
+"""How often to look at a line, by simulated shifts; and what some packages of a lot would show."""
 
 from __future__ import annotations
 
@@ -231,11 +228,9 @@ def _sentences(table: pd.DataFrame, packages: pd.DataFrame, change: pd.Series, l
 
 
 def chance_to_catch(lot: int, wrong: int, looked_at: int, *, seen: float = 1.0) -> float:
-    """Return the chance that packages taken at random from a lot hold a wrong one that is told for one.
-
-    Hypergeometric: of `looked_at` taken without putting back, x are wrong with the chance C(wrong, x) C(lot - wrong,
-    looked_at - x) / C(lot, looked_at); each is told with the chance `seen`, one by one.
-    """
+    """Return the chance that packages taken at random from a lot hold a wrong one that is told for one."""
+    # hypergeometric: x of those taken are wrong with C(wrong, x) C(lot - wrong, looked_at - x) / C(lot, looked_at);
+    # each is told with the chance `seen`, one by one
     if not (lot > 0 and 0 <= wrong <= lot and 0 <= looked_at <= lot):
         raise OptionError(f"a lot of {lot} with {wrong} wrong and {looked_at} looked at; expected 0 to all of the lot")
     least, most = max(0, looked_at - (lot - wrong)), min(wrong, looked_at)

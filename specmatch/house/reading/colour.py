@@ -1,8 +1,4 @@
-"""The colour of samples: the regression with its interval, all that speaks against it, and its budget of uncertainty.
-
-The budget has a row a beer and component (JCGM 100). Sensitivities are those of the model's own regression at the mean
-spectrum of each beer; sizes are what the set showed.
-"""
+"""The colour of samples: regression and interval, what speaks against it, its budget of uncertainty (JCGM 100)."""
 
 from __future__ import annotations
 

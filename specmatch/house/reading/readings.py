@@ -1,7 +1,4 @@
-"""From samples to the table of readings, whole or part by part where scans do not fit into memory.
-
-Warning codes and other columns of readings are laid out a row at a time, quick where most rows have nothing to say.
-"""
+"""From samples to the table of readings, whole or part by part where scans do not fit into memory."""
 
 from __future__ import annotations
 
@@ -279,10 +276,7 @@ def _colours(fitted: FittedHouse, samples: SampleSet, coverage: float, nearest: 
 def _beer_to_explain(
     fitted: FittedHouse, means: Averages, match: Match, plausible: Mask, claims: Sequence[str | None] | None
 ) -> tuple[Ints, tuple[Ints, Diagnosis] | None]:
-    """Return the beer against which faults of each sample are sought: the claimed one, else the likeliest.
-
-    Of samples that are typical of none the faults are known by then, with their rows.
-    """
+    """Return the beer to seek faults of each sample against, claimed or likeliest; and faults known by then."""
     beer = match.distance.argmin(axis=1)
     lost = np.flatnonzero(np.logical_not(plausible.any(axis=1)))
     if lost.size:

@@ -1,8 +1,4 @@
-"""From scans to samples: checked, on the model's wavelengths and at its depth, averaged over the pours that agree.
-
-Scans at another depth of beer than the model's are brought to it, with how wrong that may have gone. Which module,
-lamp, cup and base measured a sample says which part of a model reads it.
-"""
+"""From scans to samples, on the model's wavelengths and at its depth; and which part of a model reads which of them."""
 
 from __future__ import annotations
 
@@ -78,10 +74,7 @@ def scans_alone(fitted: FittedHouse, spectra: pd.DataFrame, scans: pd.DataFrame)
 def prepare_samples(
     fitted: FittedHouse, spectra: Any, scans: Any, checks: pd.DataFrame | None = None, *, every_pour: bool = False
 ) -> SampleSet:
-    """Check scans, bring them to the model's wavelengths and depth, and average them, scans to pours to samples.
-
-    A pour that departs from at least two others which agree is not averaged in.
-    """
+    """Check scans, bring them to the model's wavelengths and depth, and average them over the pours that agree."""
     # checks: of the session of the scans
     far = bool(fitted.wavelength_nm[-1] > PLAUSIBLE_NM[1])
     checked = check_spectra(spectra, any_wavelength=far, copied=False)

@@ -1,8 +1,7 @@
-"""Means and scatter of the beers in their metric, fitted on all batches, and on all but some to judge those.
+"""Means and scatter of the beers in their metric, fitted on all batches, and on all but some to judge those."""
 
-Scatter of single beers is tested against the pooled one for being alike, and told apart only as far as data allow: one
-beer that wanders more than the rest must neither be held for it nor blamed on the rest.
-"""
+# Scatter of single beers is told apart only as far as data allow: one beer that wanders more than the rest must neither
+# be held for it nor blamed on the rest.
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
@@ -41,12 +40,10 @@ class BeerScatter:
 
 
 def shrink_variances(variance: Floats, dof: Floats, *, unalike: float = _UNALIKE) -> tuple[Floats, float, float]:
-    """Draw the variances of beers towards a common one, by as much as they resemble one another.
-
-    Variances are taken as drawn from a scaled inverse chi-squared distribution, whose two parameters follow from mean
-    and variance of their logarithms: G. K. Smyth, Statistical Applications in Genetics and Molecular Biology 3(1):3,
-    2004, section 6.2 (formulas from memory). The test compares the logarithms with the spread they would have alone.
-    """
+    """Draw the variances of beers towards a common one, by as much as they resemble one another."""
+    # variances drawn from a scaled inverse chi-squared distribution, its two parameters by mean and variance of their
+    # logarithms: G. K. Smyth, Statistical Applications in Genetics and Molecular Biology 3(1):3, 2004, section 6.2
+    # (formulas from memory); the test compares the logarithms with the spread they would have alone
     # variance (n_beers,), dof (n_beers,) -> (n_beers,)
     known = (dof > 0) & (variance > 0)
     if known.sum() < 2:
@@ -72,13 +69,11 @@ def shrink_variances(variance: Floats, dof: Floats, *, unalike: float = _UNALIKE
 def shrink_class_variances(
     departures: Floats, beer: Ints, *, unalike: float = _UNALIKE, carried: float = 0.0
 ) -> BeerScatter:
-    """Learn the variance of each beer from the departures of its batches from its mean.
-
-    One batch is worth all a axes to the variance of its beer if its departures are normal, and fewer where a few
-    batches lie far out. Where beers are not alike, a beer's scatter need not be a multiple of the pooled one: its sum
-    over axes is then taken as chi-squared on tr(C)^2 / tr(C^2) axes (G. E. P. Box, Annals of Mathematical Statistics
-    25:290-302, 1954), with tr(C^2) freed of its bias at few batches.
-    """
+    """Learn the variance of each beer from the departures of its batches from its mean."""
+    # One batch is worth all a axes to the variance of its beer if its departures are normal, and fewer where a few
+    # batches lie far out. Where beers are not alike, a beer's sum over axes is taken as chi-squared on tr(C)^2 /
+    # tr(C^2) axes (G. E. P. Box, Annals of Mathematical Statistics 25:290-302, 1954), with tr(C^2) freed of its bias at
+    # few batches.
     # departures (n_batches, a), beer (n_batches,)
     # carried: variance, over all axes, that the departures of every beer lack
     n_axes, per_beer = departures.shape[1], np.bincount(beer).astype(float)
@@ -118,12 +113,9 @@ PRIOR_DOFS = np.geomspace(1.0, 1024.0, 21)
 
 
 def shrink_covariances(products: Floats, dof: Floats) -> tuple[Floats, float]:
-    """Draw the covariances of beers towards the common one by as much as they resemble one another; and the prior dof.
-
-    Covariances are taken as drawn from an inverse Wishart distribution about the pooled one, whose degrees of freedom
-    are those under which what is seen is likeliest: C. F. Chen, Journal of the Royal Statistical Society B 41:235-248,
-    1979 (from memory).
-    """
+    """Draw the covariances of beers towards the common one, and return them with the likeliest prior dof."""
+    # drawn from an inverse Wishart distribution about the pooled one: C. F. Chen, Journal of the Royal Statistical
+    # Society B 41:235-248, 1979 (from memory)
     # products (b, a, a): sums of squares and products about the mean of each beer, dof (b,) -> (b, a, a)
     b, a = products.shape[:2]
     pooled = products.sum(axis=0) / dof.sum()

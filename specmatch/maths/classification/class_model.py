@@ -1,11 +1,6 @@
-"""Learn how typical a spectrum is of each beer: distance in the scatter between batches, and a p-value for it.
+"""The beers of a house in their metric, and samples held against them: distances, p-values, nearest batches."""
 
-The batch is the unit: degrees of freedom count batches, and a sample of m pours is held against scatter at m pours.
-
-The beers of a house in their metric, and samples held against them: distances, p-values, nearest batches.
-
-Many samples against many beers: nearest beer and plausible set of each, without a table of all pairs.
-"""
+# The batch is the unit: degrees of freedom count batches, and a sample of m pours is held against scatter at m pours.
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
@@ -184,24 +179,23 @@ class ClassModel:
         )
 
     def _in_doubt(self, reflectance: Floats, n_pours: float, doubts: Doubts, k: int) -> tuple[Floats, float]:
-        """Return squared distances and residual of a sample with the doubts about it in the scatter.
-
-        The noise of its pours counts by its gain. The scatter S of a beer becomes S + U U', whose inverse is that of S
-        less a part of rank r (M. A. Woodbury, Inverting Modified Matrices, Princeton 1950).
-        """
+        """Return squared distances, (n_beers,), and residual of a sample with the doubts about it in the scatter."""
+        # the noise of its pours counts by its gain; the inverse of S + U U' is that of the scatter S of a beer less a
+        # part of rank r (M. A. Woodbury, Inverting Modified Matrices, Princeton 1950)
         # reflectance (p,) -> (n_beers,)
         metric, gain = self.metric, doubts.gain[k, self.metric.channels]
-        here, along = metric.split(reflectance[None, :]), metric.split(reflectance + doubts.directions[k])
+        here, outside = metric.split(reflectance[None, :])
+        along, V = metric.split(reflectance + doubts.directions[k])
         share = (metric.axes * metric.noise[:, None]) ** 2
         grown = (gain**2 - 1.0) @ share / np.maximum(share.sum(axis=0), np.finfo(float).tiny)
         weight = self.weights(n_pours, grown * metric.pour_part / n_pours)
-        U = along.scores - here.scores  # (r, a)
-        departure = here.scores[0] - self.beer_means
+        U = along - here  # (r, a)
+        departure = here[0] - self.beer_means
         inner = np.eye(len(U)) + np.einsum("ra,ka,sa->krs", U, weight, U)
         across = np.einsum("ra,ka->kr", U, weight * departure)
         squared = np.einsum("ka,ka->k", departure**2, weight)
         squared = squared - np.einsum("kr,kr->k", across, np.linalg.solve(inner, across[:, :, None])[:, :, 0])
-        outside, V = here.outside[0] / gain, (along.outside - here.outside) / gain  # (p_used,), (r, p_used)
+        outside, V = outside[0] / gain, (V - outside) / gain  # (p_used,), (r, p_used)
         left = float(outside @ outside)
         if self.residual.mean > 0.0:
             # the residual's own scatter, alike in all channels in units of their noise
@@ -359,11 +353,9 @@ def identify(fit: ClassModel, reflectance: Floats, n_pours: int, *, false_reject
 def identify_scores(
     fit: ClassModel, scores: Floats, outside: Floats, n_pours: int, *, false_reject_rate: float
 ) -> Identification:
-    """Do the work of `identify` on scores.
-
-    Squared distances to all beers come block by block from products of matrices; only the nearest beer and those
-    within their limit are then counted exactly.
-    """
+    """Do the work of `identify` on scores, without a table of all pairs of samples and beers."""
+    # squared distances to all beers come block by block from products of matrices; only the nearest beer and those
+    # within their limit are then counted exactly
     # scores (n, a), outside (n,)
     weight = fit.weights(float(n_pours))
     limit = distance_limits(fit, false_reject_rate) * (1.0 + SLACK) + SLACK
@@ -425,13 +417,11 @@ def fit_class_model(
     shared: SharedNoise | None = None,
     session: Ints | None = None,
 ) -> ClassModel:
-    """Learn what is typical of each beer.
-
-    T2 of beer k is n/(n+1) (z - m)' W^-1 (z - m) / v with m the mean of its n batches, v its own variance over the
-    pooled one, and W the pooled scatter of samples about their beers with nu = batches - beers degrees of freedom;
-    (nu - a + 1)/(nu a) T2 ~ F(a, nu - a + 1) for a axes (Hotelling; T. W. Anderson, An Introduction to Multivariate
-    Statistical Analysis, ch. 5; from memory).
-    """
+    """Learn what is typical of each beer."""
+    # T2 of beer k is n/(n+1) (z - m)' W^-1 (z - m) / v with m the mean of its n batches, v its own variance over the
+    # pooled one, and W the pooled scatter of samples about their beers with nu = batches - beers degrees of freedom;
+    # (nu - a + 1)/(nu a) T2 ~ F(a, nu - a + 1) for a axes (Hotelling; T. W. Anderson, An Introduction to Multivariate
+    # Statistical Analysis, ch. 5; from memory)
     # reflectance (n_pours, p)
     # session (n_batches,): code of the session of each batch
     # shared: what batches measured in one session share, where their scatter lacks it

@@ -1,9 +1,8 @@
-"""Can two beers be told apart by this check, what would help, and when the evidence of pours and packages suffices.
+"""Can two beers be told apart by this check, what would help, and when the evidence of pours and packages suffices."""
 
-Pour after pour, package after package: one rule for retests and for packages. Packages of one batch average out pours,
-never the batch itself: the evidence stops growing, so a sequence has a largest number of packages and ends in a hold.
-One departure is no hold: it asks for another pour, and is judged with it.
-"""
+# Packages of one batch average out pours, never the batch itself: the evidence stops growing, so a sequence has a
+# largest number of packages and ends in a hold. One departure is no hold: it asks for another pour, and is judged with
+# it.
 
 from dataclasses import dataclass
 
@@ -37,12 +36,10 @@ class Remedy:
 def power(
     fit: ClassModel, claimed: int, really: int, *, n_pours: int, n_batches: int | None = None, rate: float = 0.05
 ) -> float:
-    """Return the expected chance that a sample of one beer is refused as another.
-
-    Squared distance over its scatter follows a noncentral F distribution, if the really poured beer scatters as the
-    claimed one does: a forecast for "what if"; what was observed on held-out batches is the better figure. The
-    squared distance between two estimated means is too large by their uncertainty, which is taken off first.
-    """
+    """Return the expected chance that a sample of one beer is refused as another."""
+    # Squared distance over its scatter is noncentral F, if the really poured beer scatters as the claimed one does: a
+    # forecast for "what if"; what was observed on held-out batches is the better figure. The squared distance between
+    # two estimated means is too large by their uncertainty, which is taken off first.
     n_axes, dof = fit.beer_means.shape[1], fit.metric.dof
     if not fit.judges:
         return 0.0
@@ -81,13 +78,12 @@ FAR = 8.0
 
 @dataclass(frozen=True)
 class SequentialRule:
-    """When a batch is held, passed, or asks for another pour.
+    """When a batch is held, passed, or asks for another pour."""
 
-    What departs at the rate of `wrong_hold` is poured again; held is what departs again when all pours are judged
-    together, so that the chance of both is no more than that of one. Passed is what does not depart and, where
-    `wrong_pass` is asked for, outweighs every rival by Wald's bound for half of that chance; the bound at the last
-    package spends what is left of it. Lots still undecided then are held, within `wrong_hold` where the beers let it.
-    """
+    # What departs at the rate of `wrong_hold` is poured again; held is what departs again when all pours are judged
+    # together, so that the chance of both is no more than that of one. Passed is what does not depart and, where
+    # `wrong_pass` is asked for, outweighs every rival by Wald's bound for half of that chance; the bound at the last
+    # package spends what is left of it. Lots still undecided then are held, within `wrong_hold` where the beers let it.
 
     wrong_hold: float = 0.05  # a departure is a p-value up to it
     wrong_pass: float | None = (
@@ -103,13 +99,11 @@ class SequentialRule:
         self, *, departs: bool, changed: bool = False, waiting: bool = False, departures: int = 0,
         rival: float = -np.inf, n: int = 1, ruled_out: bool = False,
     ) -> str:  # fmt: skip
-        """Return `consistent`, `hold` or `another` after a look at all pours so far.
-
-        `departs` says whether they depart, `changed` whether those since the last departure do on their own, `waiting`
-        whether that departure waits for its retest, `departures` how many there were before, `rival` the log likelihood
-        of the strongest rival over the claim, `n` how many packages there are, `ruled_out` whether every rival lies
-        under the bound of the last package.
-        """
+        """Return `consistent`, `hold` or `another` after a look at all pours so far."""
+        # departs: whether they depart; changed: whether those since the last departure do on their own; waiting:
+        # whether that departure waits for its retest; departures: how many there were before; rival: log likelihood of
+        # the strongest rival over the claim; n: packages there are; ruled_out: whether every rival lies under the bound
+        # of the last package
         low, high = self.bounds
         last = self.most_packages is not None and n >= self.most_packages
         if waiting and (departs or changed):
@@ -146,10 +140,8 @@ class Step:
 
 
 def wald_bounds(wrong_hold: float, wrong_pass: float) -> tuple[float, float]:
-    """Return the bounds of the log likelihood ratio (rival over claim) at which a sequence ends.
-
-    A. Wald, Annals of Mathematical Statistics 16:117-186, 1945: ln(beta/(1-alpha)) and ln((1-beta)/alpha).
-    """
+    """Return the bounds of the log likelihood ratio (rival over claim) at which a sequence ends."""
+    # A. Wald, Annals of Mathematical Statistics 16:117-186, 1945: ln(beta/(1-alpha)) and ln((1-beta)/alpha)
     for name, chance in (("wrong_hold", wrong_hold), ("wrong_pass", wrong_pass)):
         if not (is_number(chance) and 0.0 < chance < 0.5):
             raise OptionError(f"{name} is {chance!r}; expected a chance between 0 and 0.5, such as 0.05")
@@ -157,11 +149,9 @@ def wald_bounds(wrong_hold: float, wrong_pass: float) -> tuple[float, float]:
 
 
 def package_log_ratios(fit: ClassModel, reflectance: Floats, claimed: int) -> Floats:
-    """Return log likelihood ratios, every beer over the claimed one, after each package.
-
-    Along each axis of the metric the mean of m packages has the variance of a sample of m pours: that of the batch,
-    which no package averages out, and 1/m of that between pours.
-    """
+    """Return log likelihood ratios, every beer over the claimed one, after each package."""
+    # along each axis the mean of m packages has the variance of a sample of m pours: that of the batch, which no
+    # package averages out, and 1/m of that between pours
     # reflectance (m, p) -> (m, n_beers)
     counts = np.arange(1, len(reflectance) + 1)
     means = np.cumsum(fit.metric.scores(reflectance), axis=0) / counts[:, None]

@@ -1,8 +1,7 @@
-"""What batches measured in one session share: its reference's noise, axis and lamp, as a random effect.
+"""What batches measured in one session share, its reference's noise, axis and lamp: what scatter within beers lacks."""
 
-Where the batches of a beer come from many sessions, their scatter holds that effect already. Where they come from one
-or two, it lies between beers instead, and scatter within a beer is learnt too small: what is missing is added.
-"""
+# Where the batches of a beer come from many sessions, their scatter holds that effect already. Where they come from one
+# or two, it lies between beers instead, and scatter within a beer is learnt too small.
 
 from dataclasses import dataclass
 
@@ -38,12 +37,10 @@ class SharedNoise:
     sessions_per_beer: Ints  # (n_beers,)
 
     def axes_beyond(self, scores: Floats, noise: Floats, variance: Floats) -> int:
-        """Return how many leading axes hold more of the batches than noise of the references may make up, 1 or more.
-
-        Principal axes of few sessions run along their references' noise: its largest sum of squares along one axis is
-        that of a random matrix of sessions by channels, each row as often as a session has batches (Marchenko, Pastur,
-        Math. USSR Sb. 1:457, 1967; from memory).
-        """
+        """Return how many leading axes hold more of the batches than noise of the references may make up, 1 or more."""
+        # Principal axes of few sessions run along their references' noise: its largest sum of squares along one axis is
+        # that of a random matrix of sessions by channels, each row as often as a session has batches (Marchenko,
+        # Pastur, Math. USSR Sb. 1:457, 1967; from memory).
         # scores (n_batches, a), noise, variance (p,): of the channels, and what references add to it, on the scale
         part = float((variance / noise**2).mean()) / self.missing
         largest = part * (np.sqrt(noise.size) + np.sqrt(self.n_sessions)) ** 2 * len(scores) / self.n_sessions
@@ -60,11 +57,9 @@ class SharedNoise:
 
 
 def missing_share(session: Ints, beer: Ints) -> Floats:
-    """Return what part of the effect of sessions the scatter and mean of each beer lack, shape (n_beers,).
-
-    With n batches, c_j of them in session j, their scatter holds a part f = (n - sum c_j^2 / n) / (n - 1) of it. A new
-    batch lies 1 + sum c_j^2 / n^2 of it from their mean, of which f (1 + 1/n) is counted.
-    """
+    """Return what part of the effect of sessions the scatter and mean of each beer lack, shape (n_beers,)."""
+    # With n batches, c_j of them in session j, their scatter holds a part f = (n - sum c_j^2 / n) / (n - 1) of it. A
+    # new batch lies 1 + sum c_j^2 / n^2 of it from their mean, of which f (1 + 1/n) is counted.
     # session, beer (n_batches,)
     share = np.zeros(int(beer.max()) + 1)
     for k in range(share.size):
@@ -116,10 +111,8 @@ def _causes(base: Floats, wavelength_nm: Floats) -> Floats:
 
 
 def _learnt_sd(batch: Floats, base: Floats, causes: Floats, beer: Ints, session: Ints, wavelength_nm: Floats) -> Floats:
-    """Return sd of each cause between sessions: mean products of batches of two beers in one session, else the usual.
-
-    Batches of two beers share nothing but their session, so that the mean of their products is its variance.
-    """
+    """Return the sd of each cause between sessions; the usual ones where too few pairs of batches tell."""
+    # batches of two beers share nothing but their session, so that the mean of their products is its variance
     # batch (n_batches, p), base (n_beers, p), causes (n_beers, 3, p)
     bins = slit_bins(wavelength_nm)
     sums, pairs = np.zeros(len(USUAL_SD)), 0

@@ -1,7 +1,4 @@
-"""A departure from a good spectrum held against every known fault; the fault that is named, with a second and a rival.
-
-All faults are weighed at once, in the scatter that good scans have.
-"""
+"""A departure from a good spectrum held against every known fault at once, in the scatter that good scans have."""
 
 from dataclasses import dataclass, fields
 from functools import cached_property
@@ -145,11 +142,9 @@ class Detector:
         return np.asarray((level * self.pattern(fault, size)) ** 2 + slope**2)
 
     def cleaned(self, departure: Floats, faults: Floats, shape_variance: Floats) -> Floats:
-        """Return spectra, shape (n, p), as they would read without what faults add.
-
-        The good spectrum, and what natural causes most likely add to it: the mean of their distribution given what the
-        faults leave of the departure. What neither explains is noise, or the part of a fault that its shape misses.
-        """
+        """Return spectra, shape (n, p), as they would read without what faults add."""
+        # the good spectrum, and what natural causes most likely add to it given what the faults leave of the departure;
+        # what neither explains is noise, or the part of a fault that its shape misses
         # departure, faults, shape_variance (n, p)
         weight = 1.0 / (self._noise + shape_variance)
         return self.base + self._effects([departure - faults], weight)[0] @ self._loading
@@ -182,10 +177,7 @@ class Detector:
         return [one.T for one in solve_each(systems).swapaxes(0, 1)]
 
     def explain(self, departure: Floats) -> Explanation:
-        """Find the best size of each fault for each departure.
-
-        Sizes run along a line from size to size; on each stretch the best point is that of least squares.
-        """
+        """Find the best size of each fault for each departure, by least squares on each stretch between two sizes."""
         # departure (n, p)
         parts = [self.best(self.project(departure[i : i + BLOCK])) for i in range(0, max(1, len(departure)), BLOCK)]
         return Explanation(np.concatenate([one.gain for one in parts]), np.concatenate([one.size for one in parts]))
@@ -343,10 +335,7 @@ def rows_by(first: Ints, second: Ints) -> list[tuple[tuple[int, int], Ints]]:
 def judge(
     detector: Detector, departure: Floats, explanation: Explanation, *, doubt: Floats, limit: Floats | float
 ) -> Diagnosis:
-    """Choose among explanations.
-
-    A sum of two faults, neither of negative size, takes the place of one where that leaves much less of the departure.
-    """
+    """Choose among explanations; a sum of two faults takes the place of one where that leaves much less."""
     # departure (n, p), doubt, limit (n_faults,)
     # doubt: what the gain of each fault is divided by: how much more than by chance good scans seem to have of it
     # limit: what the quotient has to reach for a fault to be named
@@ -385,10 +374,8 @@ def judge(
 def _pairs(
     detector: Detector, departure: Floats, first: Ints, sizes: Floats, doubt: Floats, worth: Floats
 ) -> tuple[Ints, Floats, Floats]:
-    """Return the best fault beside the first of each row, or -1, and the sizes of the first and of it.
-
-    Least squares in both, with the shapes that the faults have at their best sizes alone.
-    """
+    """Return the best fault beside the first of each row, or -1, and the sizes of the first and of it."""
+    # least squares in both, with the shapes that the faults have at their best sizes alone
     row = np.arange(len(sizes))
     tried = np.where(sizes > 0, sizes, _FIRST_SIZE)
     projected = detector.project(departure)

@@ -1,12 +1,9 @@
-"""What each known fault does to a reflectance spectrum, by how much of it there is; and the cup's model turned round.
+"""What each known fault does to a reflectance spectrum, by its size; and the model of the cup turned round."""
 
-Turned round, a beer in the cup is seven numbers: strength, shape of its absorption, and what the measurement added.
-Reflectance bends away from colour: glare, foam and haze add white light, so that a dark beer's blue end says nothing
-and its red end everything, while a pale beer's colour sits in the blue. A small optical model, fitted to each spectrum
-by itself, unbends it: light passes the beer twice and returns from the base, something white and something bluish is
-added, and all of it is multiplied by the lamp. What the model gets wrong (slit, lamp, base, glare) is the same for
-every scan of a house, so a regression on these numbers puts it right.
-"""
+# Turned round, a beer in the cup is seven numbers: strength, shape of its absorption, and what the measurement added.
+# Reflectance bends away from colour: glare, foam and haze add white light, so that a dark beer's blue end says nothing
+# and its red end everything, while a pale beer's colour sits in the blue. What the model gets wrong (slit, lamp, base,
+# glare) is the same for every scan of a house, so a regression on these numbers puts it right.
 
 from dataclasses import dataclass
 from functools import lru_cache
@@ -19,11 +16,9 @@ from specmatch.maths.statistics.linear_algebra import solve_each
 
 
 def relative_absorbance(wavelength_nm: ArrayLike) -> Floats:
-    """Return the absorbance of an average beer over its absorbance at 430 nm.
-
-    A. J. deLange, in *Brewing Materials and Processes*, Elsevier 2016, pp. 199-249. Real beers deviate from it in a few
-    smooth shapes.
-    """
+    """Return the absorbance of an average beer over its absorbance at 430 nm."""
+    # A. J. deLange, in *Brewing Materials and Processes*, Elsevier 2016, pp. 199-249; real beers deviate from it in a
+    # few smooth shapes
     # wavelength_nm: in nm, within about 380 to 780
     beyond = np.asarray(wavelength_nm, float) - 430.0
     return 0.02465 * np.exp(-beyond / 17.591) + 0.97535 * np.exp(-beyond / 82.122)
@@ -261,12 +256,10 @@ _LN10 = np.log(10.0)
 
 
 def fit_cup_model(reflectance: ArrayLike, wavelength_nm: ArrayLike, noise: ArrayLike | None = None) -> Floats:
-    """Fit the optical model to each spectrum.
-
-    R = exp(gain) [g + f + h (550/nm)^2 + (1 - g - f - h (550/nm)^2) 10^-A], A(nm) = exp(strength + shapes) times the
-    absorption of an average beer. Penalised least squares by Gauss-Newton, a fixed number of rounds, so that a scan's
-    result never depends on its company.
-    """
+    """Fit the optical model to each spectrum."""
+    # R = exp(gain) [g + f + h (550/nm)^2 + (1 - g - f - h (550/nm)^2) 10^-A], A(nm) = exp(strength + shapes) times the
+    # absorption of an average beer. Penalised least squares by Gauss-Newton, a fixed number of rounds, so that a scan's
+    # result never depends on its company.
     # reflectance (n, p), wavelength_nm (p,), noise (p,) -> (n, 7)
     R, nm = np.asarray(reflectance, float), np.asarray(wavelength_nm, float)
     out = np.empty((R.shape[0], PRIOR_SD.size))

@@ -1,16 +1,14 @@
-"""Log colour of batches by a Gaussian process, its kernel chosen by held-out batches.
+"""Log colour of batches by a Gaussian process, its kernel chosen by held-out batches."""
 
-With the hyperparameters of the kernel held, taking a row away changes the inverse of the kernel matrix by one rank. So
-a grid of hyperparameters can be judged inside every fold of a leave-one-out, for little more than one inversion a grid
-point. Source: C. E. Rasmussen, C. K. I. Williams, *Gaussian Processes for Machine Learning*, MIT Press 2006, section
-5.4.2; the second row follows from the same identity for a block inverse.
-
-On many rows every row teaches, through the kernel at a few hundred of them. The process is written as a linear
-regression on its covariances with the chosen rows ("subset of regressors"), whose leave-one-out results are closed
-forms, and whose variance goes back to the prior's far from all rows (the deterministic training conditional). With
-every row chosen both are the exact process. Source: J. Quinonero-Candela, C. E. Rasmussen, Journal of Machine Learning
-Research 6:1939-1959, 2005, sections 4 and 5 (from memory).
-"""
+# With the hyperparameters of the kernel held, taking a row away changes the inverse of the kernel matrix by one rank.
+# So a grid of hyperparameters can be judged inside every fold of a leave-one-out, for little more than one inversion a
+# grid point. Source: C. E. Rasmussen, C. K. I. Williams, *Gaussian Processes for Machine Learning*, MIT Press 2006,
+# section 5.4.2; the second row follows from the same identity for a block inverse.
+# On many rows every row teaches, through the kernel at a few hundred of them: a linear regression on covariances with
+# the chosen rows ("subset of regressors"), whose leave-one-out results are closed forms, and whose variance goes back
+# to the prior's far from all rows (the deterministic training conditional). With every row chosen both are the exact
+# process. Source: J. Quinonero-Candela, C. E. Rasmussen, Journal of Machine Learning Research 6:1939-1959, 2005,
+# sections 4 and 5 (from memory).
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -111,10 +109,8 @@ class GaussianProcess:
         return squares_of(self.features)
 
     def predict(self, rows: Floats, covariance: Floats | None = None) -> tuple[Floats, Floats]:
-        """Return predictions, shape (n,), and the variance that the training rows leave, shape (n,).
-
-        The prior covariance of rows and training rows, shape (n, k), is worked out where it is not given.
-        """
+        """Return predictions, shape (n,), and the variance that the training rows leave, shape (n,)."""
+        # covariance (n, k): of rows and training rows, where it is known
         covariance = self.covariance(rows) if covariance is None else covariance
         left = self.kernel.variance(rows) - np.einsum("nk,nk->n", covariance @ self.inverse, covariance)
         return covariance @ self.weight, np.maximum(left, 0.0)
@@ -329,10 +325,8 @@ class ProcessRegression:
         ]
 
     def predict_held_out(self, reflectance: ArrayLike, batch: Ints) -> tuple[Floats, Floats]:
-        """Return what `predict` does, (n,) each, by the model without the batch at position `batch` of each row.
-
-        One batch in many hundreds moves the variance little: there it is that of the whole.
-        """
+        """Return what `predict` does, (n,) each, by the model without the batch at position `batch` of each row."""
+        # one batch in many hundreds moves the variance little: there it is that of the whole
         known, rows = self.made(reflectance)
         rest, variance = np.empty(len(rows)), np.empty(len(rows))
         whole = len(self.process.features) < self.fold_kernel.size

@@ -227,10 +227,8 @@ def _about_its_beer(lab: LabResiduals, beer: Ints) -> tuple[Floats, Floats]:
 
 
 def _off_by_both(lab: LabResiduals, said: Floats, read: Floats) -> tuple[Floats, Floats]:
-    """Return by how much each lab value is off what its reading and its beer say together, and t of that, (m,) each.
-
-    The best guess of a batch lies between the two, weighed by their variances (linear regression on the reading).
-    """
+    """Return by how much each lab value is off what its reading and its beer say together, and t of that, (m,) each."""
+    # the best guess of a batch lies between the two, weighed by their variances (linear regression on the reading)
     known = np.isfinite(said)
     of_lab = LAB_PART * float((lab.sd**2).min())
     of_reading = lab.sd**2 - of_lab

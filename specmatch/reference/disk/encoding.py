@@ -1,8 +1,7 @@
-"""Tables and descriptor of a set as the bytes that are written and hashed.
+"""Tables and descriptor of a set as the bytes that are written and hashed."""
 
-A table is CSV text and back to the last bit of every number, the same with every pandas. Text cells that a spreadsheet
-would run as formulas are written with an apostrophe before them, which reading takes off.
-"""
+# A table is CSV text and back to the last bit of every number, the same with every pandas. Text cells that a
+# spreadsheet would run as formulas are written with an apostrophe before them, which reading takes off.
 
 import csv
 import hashlib

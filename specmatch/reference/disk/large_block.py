@@ -1,8 +1,7 @@
-"""Spectra of a large set: numbers in files that are mapped into memory, not read.
+"""Spectra of a large set: numbers in files that are mapped into memory, not read."""
 
-Opening checks sizes and header; a file is hashed before its first use, because hashing gigabytes takes seconds that a
-look at the batches should not cost. Rows that are added stand in files of their own; full blocks stay as they are.
-"""
+# Opening checks sizes and header; a file is hashed before its first use, because hashing gigabytes takes seconds that a
+# look at the batches should not cost. Rows that are added stand in files of their own; full blocks stay as they are.
 
 import tempfile
 from collections.abc import Callable, Mapping, Sequence

@@ -1,8 +1,7 @@
-"""The disk form of a reference set: a folder under the Data Package standard.
+"""The disk form of a reference set: a folder under the Data Package standard."""
 
-Files carry the hash of their content in their name, so a new version never overwrites an old file. Replacing the
-descriptor is the commit: before it the folder holds the old version, after it the new one.
-"""
+# Files carry the hash of their content in their name, so a new version never overwrites an old file. Replacing the
+# descriptor is the commit: before it the folder holds the old version, after it the new one.
 
 import os
 import shutil
@@ -175,10 +174,8 @@ def _resource(
 
 
 def _earlier(folder: Path, info: Mapping[str, Any], *, replace: bool) -> list[str]:
-    """Keep the version that is there, unless it is this one, and return the names of all versions kept.
-
-    Two people may start from the same version; the second to save would undo the work of the first.
-    """
+    """Keep the version that is there, unless it is this one, and return the names of all versions kept."""
+    # two people may start from the same version; the second to save would undo the work of the first
     try:
         data = _descriptor_bytes(folder)
         content = decode_descriptor(data, folder / DESCRIPTOR)

@@ -1,7 +1,4 @@
-"""The board: a page at an address of this machine that shows a line as it stands, and hears at once what changes.
-
-Its texts are safe to show, and cut where they would push others out.
-"""
+"""The board: a page at an address of this machine that shows a line as it stands, and hears at once what changes."""
 
 from __future__ import annotations
 

@@ -1,7 +1,4 @@
-"""Pages of a line: what its journals hold, waits and moved; a tag for what is held, a sheet of a lot.
-
-A sheet stands for each of the newest departures. What goes with the packages has a code that a scanner reads.
-"""
+"""Pages of a line: what its journals hold, waits and moved; a tag for what is held, a sheet of a lot."""
 
 from __future__ import annotations
 

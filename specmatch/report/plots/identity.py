@@ -236,12 +236,9 @@ _TELLING = 0.2
 
 
 def _plane(beer_means: Floats, spectra: Floats) -> tuple[Floats, Floats]:
-    """Return the centre, shape (a,), and two orthonormal directions, shape (a, 2), in which beers lie farthest apart.
-
-    They are turned so that darker beers lie to the right, and signed by the shape of the spectra: nothing hangs on the
-    sign or the order in which a decomposition gives its axes, so a refit keeps the map.
-    """
+    """Return the centre, (a,), and two orthonormal directions, (a, 2), in which beers lie farthest apart."""
     # beer_means (n_beers, a); spectra (n_beers, p): mean reflectance of each beer
+    # turned so that darker beers lie to the right, signed by the shape of spectra: a refit keeps the map
     centre = beer_means.mean(axis=0)
     n_axes = beer_means.shape[1]
     directions = np.linalg.svd(beer_means - centre, full_matrices=True)[2].T
