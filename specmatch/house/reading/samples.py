@@ -143,9 +143,11 @@ def _cost_of_temperature(fitted: FittedHouse, table: pd.DataFrame) -> dict[str, 
 def _measured_on(table: pd.DataFrame) -> list[str]:
     if "measured_at" not in table:
         return [""] * table["sample"].nunique()
-    days = table["measured_at"].map(lambda at: "" if pd.isna(at) else str(at)[:10])
     # of its last scan, as a line's record dates it: a sample may be poured over midnight
-    return list(days.groupby(table["sample"], sort=False).max())
+    last: dict[str, str] = {}
+    for sample, at in zip(table["sample"], table["measured_at"], strict=True):
+        last[sample] = max(last.get(sample, ""), "" if pd.isna(at) else str(at)[:10])
+    return list(last.values())
 
 
 @dataclass(frozen=True)
