@@ -19,7 +19,7 @@ import numpy as np  # noqa: E402
 from numpy.typing import NDArray  # noqa: E402
 from sklearn.cross_decomposition import PLSRegression  # noqa: E402
 
-from specmatch.maths.regression.pls import fit_pls_without  # noqa: E402
+from specmatch.maths.regression.pls import fit_pls  # noqa: E402
 from specmatch.maths.statistics.levels import rows_of  # noqa: E402
 
 Floats = NDArray[np.float64]
@@ -62,7 +62,7 @@ def main() -> None:
     args = parser.parse_args()
     X, y, batch = data(N, P, BATCHES)
     sets = rows_of(batch)
-    ours = best_of(lambda: fit_pls_without(X, y, sets, COMPONENTS), args.repeats)
+    ours = best_of(lambda: fit_pls(X, y, COMPONENTS, without=sets), args.repeats)
     product = best_of(lambda: X.T @ X, 3 * args.repeats)
     loop = best_of(lambda: fold_loop(X, y, batch, COMPONENTS), 1)
     result = {
@@ -87,7 +87,7 @@ def main() -> None:
     for n, n_batches in ((2_000, 40), (20_000, 40), (200_000, 40), (20_000, 200), (20_000, 2_000)):
         X, y, batch = data(n, P, n_batches)
         sets = rows_of(batch)
-        ours = best_of(lambda X=X, y=y, sets=sets: fit_pls_without(X, y, sets, COMPONENTS), 1)  # type: ignore[misc]
+        ours = best_of(lambda X=X, y=y, sets=sets: fit_pls(X, y, COMPONENTS, without=sets), 1)  # type: ignore[misc]
         product = best_of(lambda X=X: X.T @ X, 1)  # type: ignore[misc]
         print(f"{n:8d}{n_batches:9d}{ours:10.2f}{product:14.3f}")
 

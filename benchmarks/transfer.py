@@ -62,18 +62,19 @@ def counts(model: sm.HouseModel, new: Draw, foreign: Draw) -> dict[str, float]:
 def taught(member: str, seed: int) -> tuple[House, sm.ReferenceSet, sm.HouseModel]:
     """Return a house, the set of its past batches and the model of that set."""
     house = House(members()[member], seed)
-    refs = reference_set(house.draw())
+    refs = reference_set(house.draw(lab=house.spec.cellar.labs[0][0]))
     return house, refs, sm.HouseModel(false_reject_rate=RATE).fit(refs)
 
 
 def figures(member: str, module: str, seed: int, shared: tuple[int, ...]) -> list[dict[str, object]]:
     """Return a row for a set of its own, a perfect map, no transfer and each number of shared batches."""
     house, refs, model = taught(member, seed)
-    again = house.draw(module=module, again=1)
+    lab = house.spec.cellar.labs[0][0]  # one lab values all, so that errors are those of the module
+    again = house.draw(module=module, again=1, lab=lab)
     n_new = max(1, round(NEW_BATCHES / len(house.beers)))
-    new = house.draw(n_new, 1, module=module, single_session_per_beer=False)
+    new = house.draw(n_new, 1, module=module, lab=lab, single_session_per_beer=False)
     foreign = house.draw(FOREIGN, 2, module=module, foreign_over_colours=True)
-    same = house.draw(module=module)
+    same = house.draw(module=module, lab=lab)
     full, perfect = (sm.HouseModel(false_reject_rate=RATE).fit(reference_set(drawn)) for drawn in (again, same))
     about = {"member": member, "module": module, "seed": seed, "gloss": members()[member].cup.gloss}
     rows = [

@@ -1,12 +1,10 @@
-"""Colour straight from the optics of the cup: no regression, only a path length and a glare.
+"""Colour straight from the optics of the cup: no regression, only a path length and a glare."""
 
-Light passes the beer twice: (R - glare)/(1 - glare) = 10^-(A per cm x path). At each wavelength an average beer says
-how much of its absorbance at 430 nm is left; pale beers are read in the blue, where that matters least, dark beers
-farther up, where light still comes back. A few pours of known colour (beers, or a dye in beer) set path and glare;
-where nobody poured twice, the volume poured and the cup say how well the path is known.
-"""
+# Light passes the beer twice: (R - glare)/(1 - glare) = 10^-(A per cm x path). At each wavelength an average beer says
+# how much of its absorbance at 430 nm is left; pale beers are read in the blue, where that matters least, dark beers
+# farther up, where light still comes back.
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -156,6 +154,10 @@ def fit_double_pass(
 ) -> DoublePassFit:
     """Set path and glare of a cup from pours of known colour.
 
+    For each glare of a grid the path is the mean of what the pours ask for; the glare is averaged over the grid, each
+    weighed by the scatter of the pours under it and by what glare a cup may have. No spectrum tells path and strength
+    apart: a pour that is 3 % too deep reads 3 % too dark.
+
     Parameters
     ----------
     reflectance : array_like, shape (n, p)
@@ -181,12 +183,6 @@ def fit_double_pass(
     WavelengthMismatchError
         If the wavelengths begin above 440 nm or end below 460 nm.
 
-    Notes
-    -----
-    For each glare of a grid the path is the mean of what the pours ask for; the glare is averaged over the grid, each
-    weighed by the scatter of the pours under it and by what glare a cup may have. A path and a strength of beer cannot
-    be told apart by any one spectrum: a pour that is 3 % too deep reads 3 % too dark.
-
     Examples
     --------
     >>> nm = np.linspace(430.0, 680.0, 60)
@@ -209,12 +205,8 @@ def fit_double_pass(
             f"the spectra cover {nm[0]:g}-{nm[-1]:g} nm; the route reads ascending, from 440 nm or below"
         )
     known = np.log(y / _per_absorbance(colour_unit))
-    asked, weight = [], []
-    for glare in _GLARES:
-        strength, sd = _log_strength(R, nm, glare)
-        asked.append(strength - known)
-        weight.append(1.0 / (sd**2 + POUR_SD**2))
-    rest, w = np.array(asked), np.array(weight)
+    strength, sd = np.array([_log_strength(R, nm, glare) for glare in _GLARES]).swapaxes(0, 1)
+    rest, w = strength - known, 1.0 / (sd**2 + POUR_SD**2)
     path = (w * rest).sum(axis=1) / w.sum(axis=1)
     misfit = (w * (rest - path[:, None]) ** 2).sum(axis=1) - np.log(w).sum(axis=1) + ((_GLARES - GLARE) / GLARE_SD) ** 2
     belief = np.exp(-0.5 * (misfit - misfit.min()))
@@ -225,18 +217,10 @@ def fit_double_pass(
     log_path = float(w_best @ (strength - known) / w_best.sum())
     scatter = float(np.sum((strength - known - log_path) ** 2 * w_best * POUR_SD**2))
     pour_sd = float(np.sqrt((scatter + POUR_BELIEF * POUR_SD**2) / (y.size - 1 + POUR_BELIEF)))
-    fit = DoublePassFit(
-        wavelength_nm=nm,
-        colour_unit=colour_unit,
-        path_cm=float(np.exp(log_path)),
-        log_path_sd=pour_sd / float(np.sqrt(y.size)),
-        glare=glare,
-        glare_sd=float(np.sqrt(belief @ (_GLARES - glare) ** 2)),
-        pour_sd=pour_sd,
-        trusted_to=np.inf,
-        n_pours=y.size,
-    )
-    return _with_reach(fit)
+    glare_sd, log_path_sd = float(np.sqrt(belief @ (_GLARES - glare) ** 2)), pour_sd / float(np.sqrt(y.size))
+    path_cm = float(np.exp(log_path))
+    fit = DoublePassFit(nm, colour_unit, path_cm, log_path_sd, glare, glare_sd, pour_sd, np.inf, y.size)
+    return replace(fit, trusted_to=_reach(fit))
 
 
 def routes_disagree(one: Interval, other: Interval) -> Mask:
@@ -263,10 +247,8 @@ def routes_disagree(one: Interval, other: Interval) -> Mask:
 
 
 def rows_that_disagree(fit: DoublePassFit, one: Interval, reflectance: Floats, rows: Ints, coverage: float) -> Ints:
-    """Return the rows at which the route's limits have nothing in common with others, given of these rows.
-
-    Glare widens limits: what it does is worked out only where they lie apart without.
-    """
+    """Return the rows at which the route's limits have nothing in common with others, given of these rows."""
+    # glare widens limits: what it does is worked out only where they lie apart without
     # reflectance (n, p), rows (k,)
     middle, sd = fit._of_strength(*_log_strength(reflectance, fit.wavelength_nm, fit.glare, rows))
     reach = float(ndtri(0.5 + check_coverage(coverage) / 2.0)) * sd
@@ -277,14 +259,12 @@ def rows_that_disagree(fit: DoublePassFit, one: Interval, reflectance: Floats, r
     return rows[apart[routes_disagree(nearer, fit.read(reflectance[rows[apart]], coverage))]]
 
 
-def _with_reach(fit: DoublePassFit) -> DoublePassFit:
-    """Find how dark an average beer may be before glare, foam and haze drown it."""
+def _reach(fit: DoublePassFit) -> float:
+    """Return how dark an average beer may be before glare, foam and haze drown it."""
     colour = _per_absorbance(fit.colour_unit) * np.geomspace(0.04, 8.0, 120)
     depth = np.outer(colour / _per_absorbance(fit.colour_unit) * fit.path_cm, relative_absorbance(fit.wavelength_nm))
     _, sd = fit._log_colour(fit.glare + (1.0 - fit.glare) * 10.0**-depth)
-    good = sd <= TRUSTED_SD
-    reach = float(colour[np.flatnonzero(good)[-1]]) if good.any() else 0.0
-    return DoublePassFit(**{**{name: getattr(fit, name) for name in fit.__dataclass_fields__}, "trusted_to": reach})
+    return float(colour[sd <= TRUSTED_SD].max(initial=0.0))
 
 
 def _log_strength(R: Floats, nm: Floats, glare: float, rows: Ints | None = None) -> tuple[Floats, Floats]:
@@ -347,6 +327,9 @@ def path_sd(
 ) -> float:
     """Return the relative standard uncertainty of the path, and so of a colour, that pouring leaves.
 
+    Depth goes with volume and with the inverse square of the diameter; a tolerance is taken as a rectangle, so its
+    standard uncertainty is its half width over the root of 3 (JCGM 100:2008, 4.3.7).
+
     Parameters
     ----------
     fill_ml, cup_mm : float
@@ -362,12 +345,6 @@ def path_sd(
     ------
     OptionError
         If a size is not above 0 or a tolerance below 0.
-
-    Notes
-    -----
-    Depth goes with volume and with the inverse square of the diameter; a tolerance is taken as a rectangle, so its
-    standard uncertainty is its half width over the root of 3 (JCGM 100:2008, 4.3.7). Path and strength of a beer are
-    confounded: no spectrum alone tells a 3 % over-pour from a 3 % darker beer, only separate pours show the spread.
 
     Examples
     --------

@@ -26,12 +26,12 @@ HIGHEST_FRACTION = 1.05  # transmittance: 5 % above 1 is a baseline that moved; 
 
 
 def srm_from_absorbance(a430: Number, path_cm: float = 1.0, dilution: float = 1.0) -> Number:
-    """Return the SRM colour of a clear beer from its absorbance at 430 nm.
+    """Return the SRM colour of a clear beer from its absorbance at 430 nm: 12.7 x dilution x A430 in 1 cm (Beer-10A).
 
     Parameters
     ----------
     a430 : float or ndarray of any shape
-        Decadic absorbance at 430 nm of the liquid in the cell; must be finite.
+        Decadic absorbance of the liquid in the cell, finite.
     path_cm : float, default 1.0
         Cell length in cm, above 0; a half-inch cell is 1.27.
     dilution : float, default 1.0
@@ -40,16 +40,11 @@ def srm_from_absorbance(a430: Number, path_cm: float = 1.0, dilution: float = 1.
     Returns
     -------
     float or ndarray, shape as given
-        Colour in SRM.
 
     Raises
     ------
     OptionError
         If absorbance is not finite, the path is not above 0, or the dilution is below 1.
-
-    Notes
-    -----
-    ASBC Beer-10A: SRM = 12.7 x dilution x A430, for 1 cm.
 
     Examples
     --------
@@ -62,30 +57,22 @@ def srm_from_absorbance(a430: Number, path_cm: float = 1.0, dilution: float = 1.
 
 
 def ebc_from_absorbance(a430: Number, path_cm: float = 1.0, dilution: float = 1.0) -> Number:
-    """Return the EBC colour of a clear beer from its absorbance at 430 nm.
+    """Return the EBC colour of a clear beer from its absorbance at 430 nm: 25 x dilution x A430 in 1 cm (EBC 9.6).
 
     Parameters
     ----------
     a430 : float or ndarray of any shape
-        Decadic absorbance at 430 nm; must be finite.
-    path_cm : float, default 1.0
-        Cell length in cm, above 0.
-    dilution : float, default 1.0
-        Final volume over beer volume, 1 or more.
+    path_cm, dilution : float, default 1.0
+        As in `srm_from_absorbance`.
 
     Returns
     -------
     float or ndarray, shape as given
-        Colour in EBC.
 
     Raises
     ------
     OptionError
-        If absorbance is not finite, the path is not above 0, or the dilution is below 1.
-
-    Notes
-    -----
-    Analytica-EBC 9.6 (number from memory): EBC = 25 x dilution x A430, for 1 cm.
+        As `srm_from_absorbance`.
 
     Examples
     --------
@@ -117,12 +104,10 @@ def ebc_from_srm(srm: Number) -> Number:
     Parameters
     ----------
     srm : float or ndarray of any shape
-        Colour in SRM.
 
     Returns
     -------
     float or ndarray, shape as given
-        Colour in EBC.
 
     Examples
     --------
@@ -138,12 +123,10 @@ def srm_from_ebc(ebc: Number) -> Number:
     Parameters
     ----------
     ebc : float or ndarray of any shape
-        Colour in EBC.
 
     Returns
     -------
     float or ndarray, shape as given
-        Colour in SRM.
 
     Examples
     --------
@@ -154,7 +137,7 @@ def srm_from_ebc(ebc: Number) -> Number:
 
 
 def clear_enough(a430: ArrayLike, a700: ArrayLike) -> Mask:
-    """Tell whether a beer is clear enough for its A430 to be a colour.
+    """Tell whether a beer is clear enough for its A430 to be a colour (ASBC Beer-10A).
 
     Parameters
     ----------
@@ -166,10 +149,6 @@ def clear_enough(a430: ArrayLike, a700: ArrayLike) -> Mask:
     ndarray of bool, shape of the two together
         True where A700 <= 0.039 A430. Elsewhere clarify and measure again; if it still fails, the number does not
         strictly apply.
-
-    Notes
-    -----
-    ASBC Beer-10A.
 
     Examples
     --------
@@ -183,14 +162,17 @@ def clear_enough(a430: ArrayLike, a700: ArrayLike) -> Mask:
 def average_absorbance(wavelength_nm: ArrayLike, srm: float, path_cm: float = 1.0) -> Floats:
     """Return the decadic absorbance spectrum of an average beer of a given colour.
 
+    A. J. deLange, in *Brewing Materials and Processes*, Elsevier 2016, pp. 199-249. Real beers deviate from it in a few
+    smooth shapes.
+
     Parameters
     ----------
     wavelength_nm : array_like, shape (p,)
-        Wavelengths in nm, within about 380 to 780.
+        Within about 380 to 780.
     srm : float
-        Colour in SRM, 0 or more.
+        0 or more.
     path_cm : float, default 1.0
-        Path through the beer in cm, above 0.
+        Above 0.
 
     Returns
     -------
@@ -200,11 +182,6 @@ def average_absorbance(wavelength_nm: ArrayLike, srm: float, path_cm: float = 1.
     ------
     OptionError
         If the colour is negative or the path not above 0.
-
-    Notes
-    -----
-    A. J. deLange, in *Brewing Materials and Processes*, Elsevier 2016, pp. 199-249. Real beers deviate from it in a few
-    smooth shapes.
 
     Examples
     --------
@@ -260,7 +237,7 @@ def colour_from_transmission(
     dilution: float = 1.0,
     slit_nm: float = 0.0,
 ) -> TransmissionColour:
-    """Return beer colour from the transmittance spectrum of a clear beer.
+    """Return beer colour from the transmittance spectrum of a clear beer (ASBC Beer-10A; *Analytica-EBC* 9.6).
 
     Parameters
     ----------
@@ -283,10 +260,6 @@ def colour_from_transmission(
         If no wavelengths stand close to 430 nm on both sides.
     TableError
         If transmittance at 430 nm is no fraction above 0, or shapes do not fit.
-
-    Notes
-    -----
-    ASBC Beer-10A; *Analytica-EBC* 9.6 (number from memory).
 
     Examples
     --------
@@ -331,15 +304,14 @@ def _absorbance_at(at: float, T: Floats, nm: Floats) -> float | None:
             "percent by 100"
         )
     # a straight line in absorbance, which is smoother than transmittance
-    return (
-        float(np.interp(at, nm[[left, right]], -np.log10(T[[left, right]])))
-        if right > left
-        else -float(np.log10(T[left]))
-    )
+    return float(np.interp(at, nm[[left, right]], -np.log10(T[[left, right]])))
 
 
 def correct_slit_width(transmittance: ArrayLike, wavelength_nm: ArrayLike, *, slit_nm: float) -> Floats:
     """Undo, to second order, the blur of a triangular slit.
+
+    A triangle of half width b has variance b^2/6, so a blurred spectrum is T + (b^2/12) T'' + ... With b = the step
+    this is the correction of E. I. Stearns, R. E. Stearns, Color Res. Appl. 13:257-259, 1988 (reference from memory).
 
     Parameters
     ----------
@@ -360,11 +332,6 @@ def correct_slit_width(transmittance: ArrayLike, wavelength_nm: ArrayLike, *, sl
         If the slit is negative or not finite.
     TableError
         If the grid is uneven or shorter than three points, or shapes do not fit.
-
-    Notes
-    -----
-    A triangle of half width b has variance b^2/6, so a blurred spectrum is T + (b^2/12) T'' + ... With b = the step
-    this is the correction of E. I. Stearns, R. E. Stearns, Color Res. Appl. 13:257-259, 1988 (reference from memory).
 
     Examples
     --------

@@ -1,10 +1,9 @@
-"""Colour for the eye: CIELAB of a transmittance spectrum, and the difference of two colours.
+"""Colour for the eye: CIELAB of a transmittance spectrum, and the difference of two colours."""
 
-The CIE tables beside this module (`cie_tables.csv`) hold the 10 degree observer of 1964 and the illuminants C and D65,
-380-780 nm every 5 nm, as the CIE publishes them (CIE 015:2018; CIE S 014). The numbers were copied from the
-colour-science library, which carries the same tables: Copyright 2013 Colour Developers, under the BSD 3-clause licence,
-whose conditions and disclaimer are those of LICENSE.
-"""
+# The CIE tables beside this module (`cie_tables.csv`) hold the 10 degree observer of 1964 and the illuminants C and
+# D65, 380-780 nm every 5 nm, as the CIE publishes them (CIE 015:2018; CIE S 014). The numbers were copied from the
+# colour-science library, which carries the same tables: Copyright 2013 Colour Developers, under the BSD 3-clause
+# licence, whose conditions and disclaimer are those of LICENSE.
 
 from dataclasses import dataclass
 from functools import cache
@@ -84,6 +83,9 @@ def _weights(illuminant: str) -> Floats:
 def tristimulus_values(transmittance: ArrayLike, wavelength_nm: ArrayLike, *, illuminant: str = "C") -> Floats:
     """Return X, Y, Z of transmittance spectra for the 10 degree observer.
 
+    ASBC Beer-10C conditions: 380-780 nm every 5 nm, illuminant C, sums as in ASTM E308. Spectra on another grid are
+    interpolated; ends that were not measured take the value of the last wavelength measured.
+
     Parameters
     ----------
     transmittance : array_like, shape (n, p)
@@ -102,11 +104,6 @@ def tristimulus_values(transmittance: ArrayLike, wavelength_nm: ArrayLike, *, il
         If spectra and wavelengths do not fit, or transmittance is not a fraction.
     WavelengthMismatchError
         If the spectra do not cover 400-700 nm.
-
-    Notes
-    -----
-    ASBC Beer-10C conditions: 380-780 nm every 5 nm, illuminant C, 10 degree observer, sums as in ASTM E308. Spectra on
-    another grid are interpolated; ends that were not measured take the value of the last wavelength measured.
 
     Examples
     --------
@@ -127,15 +124,14 @@ def tristimulus_values(transmittance: ArrayLike, wavelength_nm: ArrayLike, *, il
 
 
 def cielab(transmittance: ArrayLike, wavelength_nm: ArrayLike, *, illuminant: str = "C") -> Cielab:
-    """Return CIELAB of transmittance spectra, the clear liquid as white.
+    """Return CIELAB of transmittance spectra, the clear liquid as white (ISO/CIE 11664-4).
 
     Parameters
     ----------
     transmittance : array_like, shape (n, p)
-        Fractions, of 1 cm of the liquid.
     wavelength_nm : array_like, shape (p,)
-        Ascending, covering 400-700 nm at least.
     illuminant : {"C", "D65"}, default "C"
+        All as in `tristimulus_values`.
 
     Returns
     -------
@@ -145,10 +141,6 @@ def cielab(transmittance: ArrayLike, wavelength_nm: ArrayLike, *, illuminant: st
     ------
     TableError, WavelengthMismatchError, OptionError
         As `tristimulus_values`.
-
-    Notes
-    -----
-    ISO/CIE 11664-4. The conditions are those of ASBC Beer-10C.
 
     Examples
     --------
@@ -164,7 +156,9 @@ def cielab(transmittance: ArrayLike, wavelength_nm: ArrayLike, *, illuminant: st
 
 
 def ciede2000(one: ArrayLike, other: ArrayLike) -> Floats:
-    """Return the CIEDE2000 difference of colours.
+    """Return the CIEDE2000 difference of colours, unit weights (ISO/CIE 11664-6).
+
+    Formulas as worked out by G. Sharma, W. Wu, E. N. Dalal, Color Res. Appl. 30:21-30, 2005.
 
     Parameters
     ----------
@@ -174,11 +168,6 @@ def ciede2000(one: ArrayLike, other: ArrayLike) -> Floats:
     Returns
     -------
     ndarray, shape (n,)
-
-    Notes
-    -----
-    ISO/CIE 11664-6, unit weights; formulas as worked out by G. Sharma, W. Wu, E. N. Dalal, Color Res. Appl. 30:21-30,
-    2005.
 
     Examples
     --------

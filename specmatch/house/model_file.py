@@ -1,9 +1,6 @@
-"""A model file: one zip of plain arrays and a JSON manifest, from which nothing is ever run.
+"""A model file: one zip of plain arrays and a JSON manifest, from which nothing is ever run."""
 
-Members are stored, never compressed, so a member cannot be larger than the file. Every member's hash stands in the
-manifest, and the manifest's own hash is the last member. A hash beside a file catches damage, not malice: whoever can
-change the file can also change the hash. That is why loading trusts no size, shape or name before it has checked it.
-"""
+# hashes catch damage, not malice: no size, shape or name is trusted before it was checked; members are never compressed
 
 import io
 import json
@@ -102,7 +99,6 @@ def _member(name: str) -> str:
 
 
 def _members(path: Path) -> dict[str, bytes]:
-    """Return the members of the zip by name, none of them larger than the file itself."""
     try:
         data = path.read_bytes()
     except FileNotFoundError as error:

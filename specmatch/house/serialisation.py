@@ -1,13 +1,6 @@
-"""A fitted house as named arrays and JSON settings, and back, by the names of any format; and its check spectra.
+"""A fitted house as named arrays and JSON settings, and back, by the names of any format; and its check spectra."""
 
-A name that is changed in the code gets a row here (`CLASSES`, `FIELDS`), and the row stays for ever, so that renaming
-breaks no saved model. A field that came later and can be told for an older model stands in `ADDED` with what it was
-before anybody recorded it.
-
-What check spectra read when the model was saved, they must read when it is loaded. Hashes tell that bytes are as they
-were written; readings tell that the numbers still mean what they meant, whatever library or machine loads them, and
-whoever wrote the hashes.
-"""
+# what check spectra read at saving they must read at loading: hashes guard bytes, readings guard what numbers mean
 
 import dataclasses
 import math
@@ -24,6 +17,7 @@ from specmatch.errors import ModelFileError
 from specmatch.maths.classification.discriminant_space import LabelledSamples
 from specmatch.maths.regression.rows_and_responses import LOG
 
+# a class that is renamed gets a row here, a field in `FIELDS`, for ever; `ADDED`: fields that older models lack
 CLASSES = {
     # format 1
     "ColourCautions": "ColourWarnings",
@@ -215,9 +209,7 @@ def check_arrays(reflectance: Floats, read: Read) -> dict[str, Floats]:
 
 
 def refuse_other_readings(path: str | Path, arrays: Mapping[str, np.ndarray], read: Read) -> None:
-    """Read the check spectra of a model file again and refuse the file if they read otherwise than when it was
-    saved.
-    """
+    """Refuse a model file whose check spectra read otherwise than when it was saved."""
     # arrays (n, ...)
     if SPECTRA not in arrays:
         raise ModelFileError(f"{path} holds no check spectra; fit the model again")

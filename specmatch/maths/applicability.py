@@ -1,9 +1,6 @@
-"""Is a spectrum of the kind that a set holds: leverage, T2, spectral residual, and the limits that go with them.
+"""Is a spectrum of the kind that a set holds: leverage, T2, spectral residual, and their limits by batches."""
 
-Degrees of freedom count batches: pours of one batch repeat each other and add nothing to what the set spans.
-
-The batches that span what a set holds: the odd ones found and left out, and what each leaves outside the others.
-"""
+# Degrees of freedom count batches: pours of one batch repeat each other and add nothing to what the set spans.
 
 from dataclasses import dataclass
 from functools import cached_property
@@ -18,12 +15,7 @@ from specmatch.maths.classification.t2_and_q import scaled_chi_square, t2_limit_
 from specmatch.maths.spectra.noise import weighing_noise
 from specmatch.maths.spectra.transforms import LogAbsorbance
 from specmatch.maths.statistics.levels import Levels
-from specmatch.maths.statistics.robust import (
-    MOST_ODD,
-    beyond_robust_limit,
-    median_by,
-    spherical_pca_outliers,
-)
+from specmatch.maths.statistics.robust import MOST_ODD, beyond_robust_limit, median_by, spherical_pca_outliers
 
 N_FOLDS = 10
 FEWEST_BATCHES = 3
@@ -66,7 +58,8 @@ def robust_pca(each: Floats, reflectance: Floats, levels: Levels, scale: LogAbso
         samples = scale.apply(part.mean(reflectance[~odd], to="sample")) / noise
         spectra = part.mean(samples, to="batch", of="sample")
         held_out = _held_out_residuals(spectra, most_components)
-        n_components = _worthwhile_components(_trimmed_mean(held_out))
+        inner = len(held_out) - int(TRIMMED * len(held_out))
+        n_components = _worthwhile_components(np.sort(held_out, axis=0)[:inner].mean(axis=0))
         far = _odd_batches(held_out, n_components)
         # one that is far out may hide another; so many odd ones are a kind of their own
         if not far.any() or odd.mean() > MOST_ODD:
@@ -83,12 +76,6 @@ def _odd_pours(each: Floats, levels: Levels, most_components: int) -> Mask:
         from_mates = (each - median_by(each, sample)[sample])[beside_mates] / noise
         odd[beside_mates] |= spherical_pca_outliers(from_mates, most_components)
     return odd
-
-
-def _trimmed_mean(held_out: Floats) -> Floats:
-    """Mean over the batches without the largest `TRIMMED` of them, shape (most,)."""
-    inner = len(held_out) - int(TRIMMED * len(held_out))
-    return np.sort(held_out, axis=0)[:inner].mean(axis=0)
 
 
 def _odd_batches(held_out: Floats, n_components: int) -> Mask:
@@ -227,19 +214,10 @@ def _to_nearest(batches: Floats, rows: Floats, k: int) -> Floats:
 
 
 def fit_domain(
-    reflectance: Floats,
-    levels: Levels,
-    *,
-    transform: str = "log_absorbance",
-    false_alarm_rate: float = 0.01,
+    reflectance: Floats, levels: Levels, *, transform: str = "log_absorbance", false_alarm_rate: float = 0.01
 ) -> ApplicabilityDomain:
-    """Learn the space that the batches of a set span.
-
-    Q limits rest on batches held out in ten folds: residuals of the fitted batches themselves are too small. The
-    number of components is the last that takes 10 % or more off the held-out residual. Channels count in units of
-    their noise between pours. Pours unlike all others (`odd_rows`) and batches that the others leave far outside take
-    no part, so that a few bad scans in a set neither hide nor drag the limits; they are named in `odd_pour`.
-    """
+    """Learn the space that the batches of a set span, from all that is not odd; `odd_pour` names what is."""
+    # Q limits rest on batches held out in ten folds: residuals of the fitted batches themselves are too small.
     # reflectance (n_pours, p)
     # false_alarm_rate: part of samples of the set's own kind that may be called outside; half goes to each of T2 and Q
     n_given = levels.beer.size

@@ -1,10 +1,8 @@
-"""Calibration transfer: maps from the spectra of one module to those of another, learnt from batches on both.
+"""Calibration transfer: maps from the spectra of one module to those of another, learnt from batches on both."""
 
-What can differ between two benches moves a spectrum along known directions, whatever the beer. Where lamps differ, what
-a slit mixes and how much stray light counts follow the shapes of both lamps: there axis, slit and stray light may have
-an amount of their own in each half of a slit's width. Which map serves, and how far it may be wrong on a batch that it
-has not seen, is told by shared batches left out.
-"""
+# What can differ between two benches moves a spectrum along known directions, whatever the beer. Where lamps differ,
+# what a slit mixes and how much stray light counts follow the shapes of both lamps: there axis, slit and stray light
+# may have an amount of their own in each half of a slit's width.
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -106,11 +104,9 @@ class TermMap:
 
 
 def fit_terms(pairs: Pairs, bench: Bench, route: str) -> TermMap:
-    """Learn the terms of a route by generalised least squares, each drawn to none as far as the batches let it.
-
-    Gauss-Newton, with the variance of each term by maximum likelihood (D. J. C. MacKay, Neural Computation 4:415-447,
-    1992; automatic relevance determination, the update from memory).
-    """
+    """Learn the terms of a route by generalised least squares, each drawn to none as far as the batches let it."""
+    # Gauss-Newton, with the variance of each term by maximum likelihood (D. J. C. MacKay, Neural Computation 4:415-447,
+    # 1992; automatic relevance determination, the update from memory)
     nm, lights = bench.wavelength_nm, bench.lights
     term, waves = _columns(route, nm)
     if not term.size:
@@ -213,26 +209,22 @@ EXCHANGED, FAR_OFF = 9.0, 50.0
 
 
 @dataclass(frozen=True)
-class Candidate:
-    """A route, and its error on shared batches left out."""
-
-    route: str
-    error: float  # root mean square, in units of the judge
-
-
-@dataclass(frozen=True)
 class Transfer:
     """A map from one module to another, and what batches left out say of it."""
 
     maps: tuple[TermMap, ...]
     weights: Floats  # of the maps, 1 in sum
-    candidates: tuple[Candidate, ...]  # all that were tried
-    chosen: Candidate  # the one of the smallest error
+    left_out: dict[str, float]  # root mean square error of each route on shared batches left out, in units of the judge
     # error, excess: (K, a): squared error of each batch by the map without it, along each coordinate of the judge, and
     # the part of it that measuring a batch twice does not explain
     error: Floats
     excess: Floats
     misfit: Floats  # (r, p): directions, on the scale, in which it errs by one standard deviation beyond noise
+
+    @property
+    def route(self) -> str:
+        """Return the route of the smallest error."""
+        return min(self.left_out, key=self.left_out.__getitem__)
 
     def amount_of(self, term: str) -> float:
         """Return the largest amount of a term in the maps that hold it."""
@@ -244,19 +236,18 @@ def fit_transfer(pairs: Pairs, bench: Bench, judge: Judge) -> Transfer:
     n = len(pairs.own)
     seen = judge(pairs.second)
     fold = np.arange(n) % MOST_FOLDS
-    candidates, predicted = [], []
+    left_out, predicted = {}, []
     for route in ROUTES:
         by_fold = [fit_terms(pairs.part(np.flatnonzero(fold != k)), bench, route) for k in range(fold.max() + 1)]
         out = np.concatenate([by_fold[at].apply(pairs.own[k : k + 1]) for k, at in enumerate(fold)])
-        error = float(np.sqrt(np.mean(np.sum((judge(out) - seen) ** 2, axis=1))))
-        candidates.append(Candidate(route, error))
+        left_out[route] = float(np.sqrt(np.mean(np.sum((judge(out) - seen) ** 2, axis=1))))
         predicted.append(out)
-    errors = np.array([one.error for one in candidates])
+    errors = np.array(list(left_out.values()))
     serve = np.flatnonzero(errors <= NEARLY_AS_GOOD * errors.min())
     weights = np.maximum(errors[serve], 1e-9) ** -POWER
     weights /= weights.sum()
     out = np.einsum("m,mkp->kp", weights, np.stack([predicted[k] for k in serve]))
-    maps = tuple(fit_terms(pairs, bench, candidates[k].route) for k in serve)
+    maps = tuple(fit_terms(pairs, bench, ROUTES[k]) for k in serve)
     within = np.einsum("m,mkp->kp", weights, np.stack([one.apply(pairs.own) for one in maps]))
     # Without a batch at an end of the colours the map reaches beyond all that taught it, as the whole one never will.
     # A residual with the batch times one without it is the square of what it errs by itself (as of least squares:
@@ -264,8 +255,7 @@ def fit_transfer(pairs: Pairs, bench: Bench, judge: Judge) -> Transfer:
     sizes = [np.linalg.norm(judge(rows) - seen, axis=1) for rows in (within, out)]
     alike = np.sqrt(np.minimum(sizes[0] / np.maximum(sizes[1], 1e-9), 1.0))
     excess, misfit = _left_over(pairs, bench, judge, out, alike)
-    chosen = candidates[int(errors.argmin())]
-    return Transfer(maps, weights, tuple(candidates), chosen, (judge(out) - seen) ** 2, excess, misfit)
+    return Transfer(maps, weights, left_out, (judge(out) - seen) ** 2, excess, misfit)
 
 
 def _left_over(pairs: Pairs, bench: Bench, judge: Judge, out: Floats, alike: Floats) -> tuple[Floats, Floats]:
@@ -325,10 +315,8 @@ def carry(transfer: Transfer, reflectance: Floats) -> Floats:
 
 
 def carry_each(transfer: Transfer, bench: Bench, reflectance: Floats, group: Ints) -> Floats:
-    """Return spectra carried over, each group of rows by another map that is as likely as the best.
-
-    What is fitted on them bears the error of the transfer as it bears that of a batch.
-    """
+    """Return spectra carried over, each group of rows by another map that is as likely as the best."""
+    # what is fitted on them bears the error of the transfer as it bears that of a batch
     # reflectance (n, p), group (n,) -> (n, p)
     rng = np.random.default_rng(0)
     n_groups = int(group.max()) + 1

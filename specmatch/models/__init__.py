@@ -1,7 +1,6 @@
-"""Estimators and transformers that keep scikit-learn's contract: thin shells over `specmatch.maths`.
+"""Estimators and transformers that keep scikit-learn's contract: thin shells over `specmatch.maths`."""
 
-They load on first use, because reading with a fitted model never imports scikit-learn.
-"""
+# They load on first use, because reading with a fitted model never imports scikit-learn.
 
 from typing import Any
 

@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from sklearn.utils.validation import check_is_fitted, validate_data
 
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.errors import ImplausibleReflectanceWarning, MissingGroupsWarning, TableError, UnitError
@@ -20,11 +21,9 @@ ONE_SHAPE = 0.5
 
 
 def by_wavelength(X: Any, **columns: Any) -> tuple[Any, Floats | None]:
-    """Return rows in ascending order of wavelength, and the wavelengths, where a table names them.
-
-    Float column names escape the name check of scikit-learn, so that a table of 410-710 nm would pass for one of
-    400-700 nm; estimators keep the wavelengths themselves and match by them.
-    """
+    """Return rows in ascending order of wavelength, and the wavelengths, where a table names them."""
+    # Float column names escape the name check of scikit-learn, so that a table of 410-710 nm would pass for one of
+    # 400-700 nm.
     # X (n, p) -> (n, p), (p,)
     # columns: what goes with the rows by their place
     _refuse_other_order(X, columns)
@@ -78,6 +77,14 @@ def rows_as_fitted(X: Any, wavelengths: Floats | None) -> Any:
     return match_wavelengths(Spectra(pd.RangeIndex(len(values)).astype(str), given, values), wavelengths)
 
 
+def checked_rows(estimator: Any, X: Any) -> Floats:
+    """Return rows for a fitted estimator, whatever asks it; one that is not fitted is refused first of all."""
+    # X (n, q) -> (n, p)
+    check_is_fitted(estimator)
+    rows: Floats = validate_data(estimator, rows_as_fitted(X, estimator.wavelengths_), dtype=np.float64, reset=False)
+    return rows
+
+
 def common_shape(rows: Floats) -> Floats:
     """Return the mean of rows that all have one shape, as spectra of beer do; zeros where their shapes differ."""
     # rows (n, p) -> (p,)
@@ -129,9 +136,9 @@ def _refuse_other_order(X: Any, columns: Mapping[str, Any]) -> None:
             )
 
 
-def batch_codes(groups: Any, n_rows: int, estimator: str) -> Ints:
-    """Return the batch of each row as codes from 0; without groups every row is a batch of its own, with a warning."""
-    # groups (n_rows,) -> (n_rows,)
+def batch_codes(groups: Any, n_rows: int, estimator: str) -> tuple[Ints, Any]:
+    """Return the batch of each row as codes from 0, and names; without groups every row is its own, with a warning."""
+    # groups (n_rows,) -> (n_rows,), (n_batches,): in order of first appearance
     if groups is None:
         warnings.warn(
             f"{estimator}.fit got no groups: every row counts as a batch of its own, which is too hopeful if rows "
@@ -139,10 +146,10 @@ def batch_codes(groups: Any, n_rows: int, estimator: str) -> Ints:
             MissingGroupsWarning,
             stacklevel=3,
         )
-        return np.arange(n_rows)
+        return np.arange(n_rows), np.arange(n_rows)
     if np.shape(groups) != (n_rows,):
         raise TableError(f"groups has shape {np.shape(groups)}; expected one batch for each of the {n_rows} rows of X")
-    codes, _ = pd.factorize(np.asarray(groups), use_na_sentinel=True)
+    codes, names = pd.factorize(np.asarray(groups), use_na_sentinel=True)
     if (codes < 0).any():
         raise TableError(f"row {int((codes < 0).argmax())} of X has no batch in groups; name it or leave the row out")
-    return codes.astype(np.int64)
+    return codes.astype(np.int64), names

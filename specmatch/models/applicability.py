@@ -6,18 +6,20 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from sklearn.base import BaseEstimator, OutlierMixin
-from sklearn.utils.validation import check_is_fitted, validate_data
+from sklearn.utils.validation import validate_data
 
 from specmatch.array_types import is_number
 from specmatch.errors import OptionError
 from specmatch.long_jobs import one_thread
 from specmatch.maths.applicability import SCALES, ApplicabilityDomain, fit_domain
 from specmatch.maths.statistics.levels import Levels
-from specmatch.models._validation import batch_codes, by_wavelength, common_shape, no_reflectance, rows_as_fitted
+from specmatch.models._validation import batch_codes, by_wavelength, checked_rows, common_shape, no_reflectance
 
 
 class Applicability(OutlierMixin, BaseEstimator):
-    """Tell spectra that lie outside what the set holds.
+    """Tell spectra that lie outside what the set holds; a row is judged by itself, whatever else is sent.
+
+    Limits rest on the number of batches, and on batches held out.
 
     Parameters
     ----------
@@ -38,10 +40,6 @@ class Applicability(OutlierMixin, BaseEstimator):
     offset_ : float
         -1: `score_samples` lies below it outside.
     n_features_in_ : int
-
-    Notes
-    -----
-    Limits rest on the number of batches, and on batches held out; a row is judged by itself, whatever else is sent.
 
     Examples
     --------
@@ -92,16 +90,13 @@ class Applicability(OutlierMixin, BaseEstimator):
             raise OptionError(f"scale is {self.scale!r}; {', '.join(SCALES)} or None is offered")
         values, self.wavelengths_ = by_wavelength(X, groups=groups)
         values = validate_data(self, values, dtype=np.float64, ensure_min_samples=2)
-        batch = batch_codes(groups, len(values), "Applicability")
-        self.batches_ = np.arange(len(values)) if groups is None else pd.unique(np.asarray(groups))
+        batch, self.batches_ = batch_codes(groups, len(values), "Applicability")
         self.offset_ = -1.0
         self.shape_ = common_shape(values)
+        levels, scale = Levels.of_pours(batch, batch), self.scale or "reflectance"
         with one_thread():
             self.domain_: ApplicabilityDomain = fit_domain(
-                values,
-                Levels.of_pours(batch, batch),
-                transform="reflectance" if self.scale is None else self.scale,
-                false_alarm_rate=self.false_alarm_rate,
+                values, levels, transform=scale, false_alarm_rate=self.false_alarm_rate
             )
         return self
 
@@ -196,8 +191,7 @@ class Applicability(OutlierMixin, BaseEstimator):
         >>> domain.check(means + 0.05, n_pours=3)["reason"].tolist()
         ['T2+Q', 'T2+Q', 'T2+Q']
         """
-        check_is_fitted(self)
-        values = validate_data(self, rows_as_fitted(X, self.wavelengths_), dtype=np.float64, reset=False)
+        values = checked_rows(self, X)
         strange = np.zeros(len(values), dtype=bool) if self.scale is None else no_reflectance(values, self.shape_)
         found = self.domain_.check(values, np.full(len(values), n_pours))
         far_out, off_the_plane = found.t2 > found.t2_limit, found.q > found.q_limit

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from sklearn.base import BaseEstimator, ClassifierMixin
 from sklearn.utils.multiclass import check_classification_targets
-from sklearn.utils.validation import check_is_fitted, validate_data
+from sklearn.utils.validation import validate_data
 
 from specmatch.array_types import is_number
 from specmatch.errors import OptionError, ParentsError
@@ -19,14 +19,17 @@ from specmatch.maths.statistics.levels import Levels
 from specmatch.models._validation import (
     batch_codes,
     by_wavelength,
+    checked_rows,
     common_shape,
-    rows_as_fitted,
     warn_of_no_reflectance,
 )
 
 
 class BeerMatcher(ClassifierMixin, BaseEstimator):
     """Match reflectance spectra to beers by distance in the scatter between batches of one beer.
+
+    `predict` is closed: it names the nearest beer whatever comes. `match` is open. Rows of one batch are taken as
+    pours of one sample; `match` takes each row as a sample of `n_pours` pours.
 
     Parameters
     ----------
@@ -52,11 +55,6 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
     typicality_ : ClassModel
         Metric and means.
     n_features_in_ : int
-
-    Notes
-    -----
-    `predict` is closed: it names the nearest beer whatever comes. `match` is open. Rows of one batch are taken as
-    pours of one sample; `match` takes each row as a sample of `n_pours` pours.
 
     Examples
     --------
@@ -126,20 +124,16 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
             check_classification_targets(y)
         self.shape_ = common_shape(values)
         self.classes_, beer = np.unique(y, return_inverse=True)
-        batch = batch_codes(groups, len(values), "BeerMatcher")
-        self.batches_ = np.arange(len(values)) if groups is None else pd.unique(np.asarray(groups))
+        batch, self.batches_ = batch_codes(groups, len(values), "BeerMatcher")
         parents = pd.DataFrame({"batch": batch, "beer": beer}).drop_duplicates()
         if parents["batch"].duplicated().any():
             twice = parents.loc[parents["batch"].duplicated(), "batch"].iloc[0]
             beers = self.classes_[parents.loc[parents["batch"] == twice, "beer"]]
             raise ParentsError(f"batch '{self.batches_[twice]}' stands under two beers, '{beers[0]}' and '{beers[1]}'")
+        levels, rate, scale = Levels.of_pours(batch, batch, beer), self.false_reject_rate, self.scale or ROWS
         with one_thread():
             self.typicality_: ClassModel = fit_class_model(
-                values,
-                Levels.of_pours(batch, batch, beer),
-                false_reject_rate=self.false_reject_rate,
-                transform=ROWS if self.scale is None else self.scale,
-                n_components=self.n_components,
+                values, levels, false_reject_rate=rate, transform=scale, n_components=self.n_components
             )
         return self
 
@@ -167,7 +161,7 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
         >>> matcher.predict(spectra.iloc[[0, 3, 6]]).tolist()
         ['Night Porter', 'Meadow Pils', 'Amber Lane']
         """
-        rows = self._rows(X)  # first of all: it refuses what is not fitted
+        rows = self._rows(X)
         return self.classes_[self.typicality_.nearest_beer(rows)]
 
     def match(self, X: Any, *, n_pours: int = 1) -> pd.DataFrame:
@@ -214,8 +208,7 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
         )
 
     def _rows(self, X: Any) -> np.ndarray:
-        check_is_fitted(self)
-        values = validate_data(self, rows_as_fitted(X, self.wavelengths_), dtype=np.float64, reset=False)
+        values = checked_rows(self, X)
         if self.scale is not None:
             warn_of_no_reflectance(values, self.shape_, "BeerMatcher")
         return values

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from sklearn.base import BaseEstimator, RegressorMixin
-from sklearn.utils.validation import check_is_fitted, validate_data
+from sklearn.utils.validation import validate_data
 
 from specmatch.errors import OptionError, TableError
 from specmatch.long_jobs import one_thread
@@ -17,8 +17,8 @@ from specmatch.maths.statistics.levels import Levels
 from specmatch.models._validation import (
     batch_codes,
     by_wavelength,
+    checked_rows,
     common_shape,
-    rows_as_fitted,
     warn_of_no_reflectance,
 )
 
@@ -27,6 +27,9 @@ _log = logging.getLogger(__name__)
 
 class ColourRegressor(RegressorMixin, BaseEstimator):
     """Regress the lab colour of batches on the reflectance of their pours.
+
+    The batch is the unit: pours of one group are averaged for fitting and held out together. Everything chosen is
+    chosen by held-out batches.
 
     Parameters
     ----------
@@ -48,11 +51,6 @@ class ColourRegressor(RegressorMixin, BaseEstimator):
         The columns that are used.
     shape_ : ndarray, shape (p,)
         Mean of the fitted rows where all have one shape, else zeros; rows that cannot be reflectance are told from it.
-
-    Notes
-    -----
-    The batch is the unit: pours of one group are averaged for fitting and held out together. Everything chosen is
-    chosen by held-out batches. See `specmatch.maths.regression.colour_model.fit_colour`.
 
     Examples
     --------
@@ -85,7 +83,6 @@ class ColourRegressor(RegressorMixin, BaseEstimator):
         Returns
         -------
         ColourRegressor
-            Itself.
 
         Raises
         ------
@@ -107,19 +104,16 @@ class ColourRegressor(RegressorMixin, BaseEstimator):
         """
         values, self.wavelengths_ = by_wavelength(X, y=y, groups=groups)
         values, y = validate_data(self, values, y, dtype=np.float64, ensure_min_samples=3, y_numeric=True)
-        batch = batch_codes(groups, len(values), "ColourRegressor")
+        batch, _ = batch_codes(groups, len(values), "ColourRegressor")
         self.groups_missing_ = groups is None
         regressions = self._regressions()
         self.band_ = self._usable(values, batch)
         self.shape_ = common_shape(values)
         nm = np.arange(values.shape[1], dtype=float) if self.wavelengths_ is None else self.wavelengths_
+        levels = Levels.of_pours(batch, batch)
         with one_thread():
             self.fit_: ColourModel = fit_colour(
-                values[:, self.band_],
-                y,
-                Levels.of_pours(batch, batch),
-                wavelength_nm=nm[self.band_],
-                regressions=regressions,
+                values[:, self.band_], y, levels, wavelength_nm=nm[self.band_], regressions=regressions
             )
         return self
 
@@ -148,7 +142,7 @@ class ColourRegressor(RegressorMixin, BaseEstimator):
         >>> model.predict(spectra.iloc[[0, 3, 6]]).round().tolist()  # porter, pils, amber
         [63.0, 7.0, 24.0]
         """
-        rows = self._rows(X)  # first of all: it refuses what is not fitted
+        rows = self._rows(X)
         return self.fit_.predict(rows)
 
     def predict_interval(self, X: Any, coverage: float = 0.90, *, n_pours: ArrayLike = 1) -> pd.DataFrame:
@@ -187,9 +181,7 @@ class ColourRegressor(RegressorMixin, BaseEstimator):
         return pd.DataFrame({"colour": found.colour, "colour_low": found.low, "colour_high": found.high}, index=index)
 
     def _rows(self, X: Any) -> NDArray[np.float64]:
-        check_is_fitted(self)
-        values = validate_data(self, rows_as_fitted(X, self.wavelengths_), dtype=np.float64, reset=False)
-        rows = values[:, self.band_]
+        rows = checked_rows(self, X)[:, self.band_]
         if self.regression is not None:
             warn_of_no_reflectance(rows, self.shape_[self.band_], "ColourRegressor")
         return rows

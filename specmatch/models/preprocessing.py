@@ -1,8 +1,4 @@
-"""Transforms of spectra as scikit-learn transformers: thin shells over `specmatch.maths`.
-
-Each matches a table with wavelengths as columns by wavelength, an array by position, and learns from the fitted set
-only what it stores; a scan's result never depends on the scans sent with it.
-"""
+"""Transforms of spectra as scikit-learn transformers: thin shells over `specmatch.maths`."""
 
 from abc import ABC, abstractmethod
 from numbers import Integral, Real
@@ -28,7 +24,7 @@ from specmatch.maths.spectra.transforms import (
     to_even_grid,
     unit_variance,
 )
-from specmatch.models._validation import by_wavelength, rows_as_fitted
+from specmatch.models._validation import by_wavelength, checked_rows
 from specmatch.public_names import NEW_NAMES, new_name
 
 
@@ -51,16 +47,11 @@ class _SpectralTransformer(OneToOneFeatureMixin, TransformerMixin, BaseEstimator
     def transform(self, X: Any) -> Floats:
         """Return transformed spectra, shape (n, p)."""
         # X (n, p) -> (n, p)
-        check_is_fitted(self)
-        rows = validate_data(self, rows_as_fitted(X, self.wavelengths_), dtype=np.float64, reset=False)
-        return self._apply(rows)
+        return self._apply(checked_rows(self, X))
 
     def get_feature_names_out(self, input_features: Any = None) -> NDArray[np.object_]:
-        """Return names of the output columns, shape (p,): wavelengths in nm where `fit` got a table of them.
-
-        With these, `set_output(transform="pandas")` gives tables that are spectra tables again.
-        """
-        # input_features (p,) -> (p,)
+        """Return names of the output columns, shape (p,): wavelengths in nm where `fit` got a table of them."""
+        # with these, `set_output(transform="pandas")` gives tables that are spectra tables again
         check_is_fitted(self)
         if self.wavelengths_ is None:
             return super().get_feature_names_out(input_features)
@@ -113,15 +104,13 @@ class Absorbance(_SpectralTransformer):
 class StandardNormalVariate(_SpectralTransformer):
     """Each spectrum to mean 0 and standard deviation 1; throws away depth, so never by itself for colour.
 
+    R. J. Barnes, M. S. Dhanoa, S. J. Lister, Applied Spectroscopy 43:772-777, 1989 (reference from memory), with
+    n - 1 in the variance.
+
     Attributes
     ----------
     wavelengths_ : ndarray, shape (p,), or None
         Wavelengths in nm of a fitted table; None after a plain array.
-
-    Notes
-    -----
-    R. J. Barnes, M. S. Dhanoa, S. J. Lister, Applied Spectroscopy 43:772-777, 1989 (reference from memory), with
-    n - 1 in the variance.
 
     Examples
     --------
@@ -138,6 +127,9 @@ class StandardNormalVariate(_SpectralTransformer):
 class MultiplicativeScatterCorrection(_SpectralTransformer):
     """Each spectrum to offset and slope of the mean spectrum of the fitted set (MSC).
 
+    P. Geladi, D. MacDougall, H. Martens, Applied Spectroscopy 39:491-500, 1985; with a baseline: H. Martens, E. Stark,
+    J. Pharm. Biomed. Anal. 9:625-635, 1991 (references from memory).
+
     Parameters
     ----------
     degree : int, default 0
@@ -149,11 +141,6 @@ class MultiplicativeScatterCorrection(_SpectralTransformer):
         Mean spectrum of the fitted set, the same for every scan that comes later.
     wavelengths_ : ndarray, shape (p,), or None
         Wavelengths in nm of a fitted table; None after a plain array.
-
-    Notes
-    -----
-    P. Geladi, D. MacDougall, H. Martens, Applied Spectroscopy 39:491-500, 1985; with a baseline: H. Martens, E. Stark,
-    J. Pharm. Biomed. Anal. 9:625-635, 1991 (references from memory).
 
     Examples
     --------
@@ -176,7 +163,9 @@ class MultiplicativeScatterCorrection(_SpectralTransformer):
 
 
 class SavitzkyGolay(_SpectralTransformer):
-    """Local polynomial smoothing (Savitzky-Golay) with polynomial ends, on an even grid.
+    """Local polynomial smoothing with polynomial ends, on an even grid.
+
+    A. Savitzky, M. J. E. Golay, Anal. Chem. 36:1627-1639, 1964.
 
     Parameters
     ----------
@@ -191,10 +180,6 @@ class SavitzkyGolay(_SpectralTransformer):
         As used.
     wavelengths_ : ndarray, shape (p,), or None
         Wavelengths in nm of a fitted table; None after a plain array.
-
-    Notes
-    -----
-    A. Savitzky, M. J. E. Golay, Anal. Chem. 36:1627-1639, 1964.
 
     Examples
     --------
@@ -218,7 +203,7 @@ class SavitzkyGolay(_SpectralTransformer):
 
 
 class SavitzkyGolayDerivative(_SpectralTransformer):
-    """Derivative per nm by a local polynomial (Savitzky-Golay) with polynomial ends; an uneven grid is made even first.
+    """Derivative per nm by the polynomials of `SavitzkyGolay`; an uneven grid is made even first.
 
     Parameters
     ----------
@@ -235,10 +220,6 @@ class SavitzkyGolayDerivative(_SpectralTransformer):
         Wavelengths of the columns that come out, in nm.
     wavelengths_ : ndarray, shape (p,), or None
         Wavelengths in nm of a fitted table; None after a plain array.
-
-    Notes
-    -----
-    A. Savitzky, M. J. E. Golay, Anal. Chem. 36:1627-1639, 1964.
 
     Examples
     --------

@@ -1,7 +1,4 @@
-"""A row of the journal, a chart, or a line as it stands, for a terminal; without pandas, because a person waits for it.
-
-What was decided stands first, then beer and lot, what to do in full, and last and short when it was.
-"""
+"""A row of the journal, a chart, a line as it stands, for a terminal; without pandas, because a person waits for it."""
 
 from __future__ import annotations
 

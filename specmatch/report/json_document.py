@@ -15,11 +15,7 @@ FORMAT = 1
 
 
 def jsonable(value: Any) -> Any:
-    """Turn tables, arrays and mappings into what JSON can hold.
-
-    A DataFrame becomes a list of rows, each with its index under the index's name; a Series a mapping; tuples become
-    arrays; missing, NaN and infinite numbers become null.
-    """
+    """Turn tables (rows with their index), series, mappings into what JSON can hold; what is no number becomes null."""
     if value is None or isinstance(value, str | bool) or value is pd.NaT or value is pd.NA:
         return value if isinstance(value, str | bool) else None
     if isinstance(value, int | np.integer | np.bool_):

@@ -1,7 +1,4 @@
-"""Plain text for a terminal: tables that a tired person can read, figures in words, findings of an audit, histories.
-
-A person works down a list of a few things, not of many, and reads a history on one screen.
-"""
+"""Plain text for a terminal: tables that a tired person can read, figures in words, findings of an audit, histories."""
 
 import math
 import textwrap
@@ -98,7 +95,6 @@ def readings_text(readings: pd.DataFrame, *, width: int | None = None) -> str:
 
 
 def _sentences(row: Mapping[str, Any]) -> list[str]:
-    """Say why, what to do where somebody must, and what else was found."""
     said = [row["reason"]]
     if row["decision"] in _DECISION_SHOWN:
         said.append(f"to do: {row['advice']}")
@@ -110,7 +106,6 @@ def _sentences(row: Mapping[str, Any]) -> list[str]:
 
 
 def _warnings_shown(row: Mapping[str, Any]) -> str:
-    """Codes of a reading, and the explanation behind them where there is one."""
     found = apart_from_claim(row)
     return ": ".join(part for part in (show(found.codes), found.explanation) if part)
 

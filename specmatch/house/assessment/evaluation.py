@@ -1,8 +1,4 @@
-"""How good a house model is, with batches held out: every figure is of batches that the model did not see.
-
-Agreement with lab values, where the spread comes from, and what the findings of an audit cost: a model fitted with and
-without following their advice.
-"""
+"""How good a house model is, with batches held out; and what the findings of an audit cost it."""
 
 from __future__ import annotations
 
@@ -13,7 +9,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from joblib import Parallel, delayed
 
 from specmatch.batches import VALUE_NAME, batch_folds, must_be
 from specmatch.errors import ReferenceSetError, SpecmatchError, TableError
@@ -30,7 +25,7 @@ from specmatch.house.house_model import HouseModel
 from specmatch.house.reading.colour import budget_table
 from specmatch.house.reading.readings import figures_table
 from specmatch.house.reading.samples import joined, parts_by_module, scans_alone
-from specmatch.long_jobs import counted_off, one_thread, step
+from specmatch.long_jobs import counted_off, each_of, one_thread, step
 from specmatch.maths.regression.conformal import coverage_spread
 from specmatch.maths.statistics.agreement import agreement
 from specmatch.maths.statistics.levels import binomial_bounds
@@ -102,8 +97,7 @@ def evaluate(
     n_jobs : int, optional
         Processes, as joblib counts them; one by default.
     plan : Plan or path, optional
-        From `specmatch.plan`, or the file in which one was saved: what it forecast for a set of this size is put beside
-        what is found (`.forecast`).
+        What it forecast for a set of this size is put beside what is found (`.forecast`).
 
     Returns
     -------
@@ -111,16 +105,13 @@ def evaluate(
 
     Notes
     -----
-    Of a batch with several samples the first one counts, so that batches weigh alike. A batch whose beer has no other
-    batch in the fitted part is left out of the identity figures: its beer was unknown to the model.
+    Of a batch with several samples the first one counts. A batch whose beer has no other batch in the fitted part is
+    left out of the identity figures: its beer was unknown to the model.
 
     Examples
     --------
-    >>> from specmatch.demo.brewery import Brewery
-    >>> import specmatch as sm
-    >>> past = Brewery(seed=1).draw(5)
-    >>> result = sm.evaluate(sm.HouseModel(), sm.ReferenceSet(past.spectra, past.scans, past.batches), n_folds=2)
-    >>> len(result.colour) == len(past.batches)
+    >>> result = sm.evaluate(sm.HouseModel(), refs, n_folds=2)
+    >>> len(result.colour) == len(refs.batches)
     True
     """
     must_be("model", house)
@@ -196,7 +187,6 @@ def _folds(refs: ReferenceSet, n_folds: int, seed: int) -> pd.Series:
 
 
 def _whole_set(house: HouseModel, refs: ReferenceSet) -> FittedHouse:
-    """Return what the whole set teaches, fitted anew where the model given is of another set."""
     same = house._fitted is not None and house._fitted.set_hash == refs.hash
     # what is asked of it needs neither domain nor reasons
     return house.fitted if same else fit_set(refs, false_reject_rate=house.false_reject_rate, figures_only=True)
@@ -206,14 +196,12 @@ def _whole_set(house: HouseModel, refs: ReferenceSet) -> FittedHouse:
 def _hold_out_each(
     house: HouseModel, refs: ReferenceSet, folds: pd.Series, levels: tuple[float, ...], n_jobs: int | None
 ) -> list[_Fold]:
-    """Hold out one fold after the other, and tell how many are left."""
     n, said = int(folds.max()) + 1, "fits, each without a part of the batches"
     step(f"evaluating by {n} {said}")
-    found = Parallel(n_jobs=n_jobs, return_as="generator")(
-        delayed(_hold_out)(house.coverage, house.false_reject_rate, refs, list(folds.index[folds == fold]), levels)
-        for fold in range(n)
+    arguments = (
+        (house.coverage, house.false_reject_rate, refs, list(folds.index[folds == fold]), levels) for fold in range(n)
     )
-    return list(counted_off(found, said, n))
+    return list(counted_off(each_of(_hold_out, arguments, n_jobs), said, n))
 
 
 def _hold_out(
@@ -332,11 +320,8 @@ FEWEST_BATCHES = 3
 
 
 def figures_of_merit(lab: pd.Series, colour: pd.Series) -> pd.Series:
-    """Return the figures of a validation, one batch a row.
-
-    ISO 12099 (from memory); see `specmatch.maths.statistics.agreement`. No figure here is reproducibility: that needs
-    batches under several conditions, see `gauge`.
-    """
+    """Return the figures of a validation, one batch a row."""
+    # ISO 12099 (from memory). None is reproducibility: that needs batches under several conditions, see `gauge`
     # lab, colour: lab colours and readings of the same batches, matched by index; batches that lack either are left out
     pairs = pd.DataFrame({"lab": lab, "colour": colour}).astype(float).dropna()
     names = (
@@ -355,11 +340,8 @@ def figures_of_merit(lab: pd.Series, colour: pd.Series) -> pd.Series:
 
 
 def components_of_variance(values: pd.Series, scans: pd.DataFrame, beer: pd.Series | None = None) -> pd.DataFrame:
-    """Say how much of the spread of readings lies between batches, between pours and between scans of a pour.
-
-    Columns `variance`, `sd` (free of the bias that a root of few degrees of freedom has), its 95 % bounds `sd_low` and
-    `sd_high`, `df`. Nested components are not reproducibility: every batch was measured by its own people on its day.
-    """
+    """Say how much of the spread of readings lies between batches, between pours and between scans of a pour."""
+    # `sd` is free of the bias that a root of few degrees of freedom has; `sd_low`, `sd_high`: its 95 % bounds
     missing = values.index.difference(scans.index)
     if len(missing):
         raise TableError(f"{len(missing)} values have no row in the scans table, first {missing[0]!r}")
@@ -399,20 +381,15 @@ def finding_costs(
     refs : ReferenceSet
     house : HouseModel, optional
         Its settings are used; the defaults where it is not given.
-    n_folds : int, default 5
-        At least 2.
-    seed : int, default 0
-        With the names of the batches it fixes the folds, the same before and after.
-    n_jobs : int, optional
-        Processes, as joblib counts them; one by default.
+    n_folds, seed, n_jobs
+        As in `evaluate`; 5 folds, the same before and after.
 
     Returns
     -------
     DataFrame
-        `code`, `findings` (how many), and before and after following the advice of all of them: `colour_error`
-        (relative, root mean square, of batches whose own label and lab colour nobody doubts), `false_hold` (share of
-        those batches held), `mix_ups_held` (share of the other beers that they would not pass for), and `n_batches`,
-        on how many this rests. NaN where the set cannot tell.
+        `code`, `findings` (how many), and before and after following the advice, of the `n_batches` whose label and lab
+        colour nobody doubts: `colour_error` (relative, root mean square), `false_hold` (share held) and `mix_ups_held`
+        (share of the other beers that they would not pass for). NaN where the set cannot tell.
 
     Raises
     ------

@@ -7,13 +7,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from joblib import Parallel, delayed
 
 from specmatch.array_types import Floats, Mask
 from specmatch.house.fitting.fitted import FittedHouse
 from specmatch.house.fitting.pours import FEWEST_BATCHES, SetPours, gather_set
 from specmatch.house.reading.samples import SampleSet
-from specmatch.long_jobs import counted_off, one_thread
+from specmatch.long_jobs import counted_off, each_of, one_thread
 from specmatch.maths.classification.blends import BLEND_SHARES, hold_blends
 from specmatch.maths.classification.class_model import ClassModel
 from specmatch.maths.classification.evidence import sample_size
@@ -81,19 +80,15 @@ def held_blends(
 
 
 def refused_unknown(refs: ReferenceSet, false_reject_rate: float, *, n_jobs: int | None = None) -> pd.DataFrame:
-    """Leave beers out in turn and count how many of their batches every other beer refuses.
-
-    Beers that are left out together have other beers between them in colour, so that none lacks its neighbours.
-    """
+    """Leave beers out in turn and count how many of their batches every other beer refuses."""
     pours = gather_set(refs)
     of_beer = pours.levels.mean(pours.reflectance, to="beer").mean(axis=1)
+    # beers left out together have others between them in colour, so that none lacks its neighbours
     turn = np.empty(of_beer.size, np.int64)
     turn[np.argsort(of_beer, kind="stable")] = np.arange(of_beer.size) % MOST_TURNS
     batches = np.bincount(turn[pours.levels.beer], minlength=MOST_TURNS)
     able = [t for t in np.unique(turn) if len(turn) > 1 and batches.sum() - batches[t] >= FEWEST_BATCHES]
-    found = Parallel(n_jobs=n_jobs, return_as="generator")(
-        delayed(_refused)(pours, turn == t, false_reject_rate) for t in able
-    )
+    found = each_of(_refused, ((pours, turn == t, false_reject_rate) for t in able), n_jobs)
     parts = list(counted_off(found, "turns of leaving beers out", len(able)))
     counted_of = {int(beer): row for part in parts for beer, row in part.items()}
     rows = [(ANY_BEER, f"{pours.beers[k]}, unknown to the set", *counted_of[k]) for k in sorted(counted_of)]
@@ -114,16 +109,14 @@ def _refused(pours: SetPours, out: Mask, false_reject_rate: float) -> dict[int, 
 
 
 def refused_over_colours(identity: ClassModel, false_reject_rate: float, seed: int) -> float:
-    """Return the share refused of beers that the house does not make, drawn over its colours; NaN of one beer.
-
-    A house's own beers left out lie far apart in colour, so that its others refuse them easily. Here its beers are
-    taken as draws of shapes of absorbance from a normal distribution, and further shapes drawn from it are brewed in
-    place of a batch's own: at its colour, with its strength, noise, glare and foam.
-    """
+    """Return the share refused of beers that the house does not make, drawn over its colours; NaN of one beer."""
     samples = identity.samples
     n_beers, n_batches = samples.batches_per_beer.size, samples.beer.size
     if n_beers < 2 or n_batches < FEWEST_BATCHES:
         return float("nan")
+    # Own beers left out lie far apart in colour, and the others refuse them easily. Here beers are taken as draws of
+    # shapes of absorbance from a normal distribution, and further shapes drawn from it are brewed in place of a batch's
+    # own: at its colour, with its strength, noise, glare and foam.
     rng = np.random.default_rng(seed)
     first = np.unique(samples.batch, return_index=True)[1]
     means = mean_by(mean_by(samples.reflectance, samples.batch)[0], samples.beer)[0]
@@ -141,13 +134,10 @@ def refused_over_colours(identity: ClassModel, false_reject_rate: float, seed: i
 
 
 def _about_depth(shape: Floats, log_depth: Floats) -> tuple[Floats, int]:
-    """Return what shapes are about the curve that goes with depth, and the degrees of freedom left.
-
-    Darker beers look flatter through glare and noise, and over a diffuse base along a bend: that is no difference of
-    recipes. The degree of the curve is that which tells the shape of a beer left out best (PRESS; Allen, Technometrics
-    16:125, 1974; from memory).
-    """
+    """Return what shapes are about the curve that goes with depth, and the degrees of freedom left."""
     # shape (n_beers, p), log_depth (n_beers,)
+    # Darker beers look flatter through glare and noise, and bend over a diffuse base: no difference of recipes. The
+    # degree is that which tells a beer left out best (PRESS; Allen, Technometrics 16:125, 1974; from memory).
     n_beers = len(shape)
     found = []
     for degree in range(1, 1 + int(np.clip(n_beers // BEERS_A_DEGREE, 1, MOST_DEGREES))):

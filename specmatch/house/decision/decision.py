@@ -1,9 +1,6 @@
-"""From a reading and a claim to a decision, with one sentence of reason and one of what to do next.
+"""From a reading and a claim to a decision, its reason and what to do next; and a colour against its limits."""
 
-Never "released": the check screens, people release.
-
-A reading's colour against the limits of its beer: within, out, or not to be told from this reading.
-"""
+# never "released": the check screens, people release
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -38,13 +35,9 @@ class ColourVerdict:
 def judge_colour(
     limits: ColourLimits, colour: float, low: float, high: float, *, unit: str, coverage: float
 ) -> ColourVerdict:
-    """Hold a reading against colour limits.
-
-    The standard uncertainty is half the interval over the normal quantile of its coverage; the probability is that of
-    JCGM 106:2012, 7.1. It speaks of the colour that the lab would find, errors of the lab included. `simple_acceptance`
-    asks only whether the reading lies within (8.2), `guarded_acceptance` that it conforms with at least `1 - risk`
-    (8.3.2), `guarded_rejection` that it fails with less than `1 - risk` (8.3.3).
-    """
+    """Hold a reading against colour limits, by what the lab would find, its own errors included."""
+    # JCGM 106:2012: the probability is that of 7.1; simple acceptance asks only whether the reading lies within (8.2),
+    # guarded acceptance that it conforms with 1 - risk (8.3.2), guarded rejection that it fails with less (8.3.3)
     colour, low, high = (float(x) for x in in_colour_unit(np.array([colour, low, high]), unit, limits.unit))
     shown = f"limits {limits.low:.3g} to {limits.high:.3g} {limits.unit}"
     uncertainty = (high - low) / 2.0 / float(ndtri((1.0 + coverage) / 2.0))

@@ -1,8 +1,6 @@
-"""What a decision rule on colour comes to: lots of the house's own kind that it holds or passes wrongly.
+"""What a decision rule on colour comes to (JCGM 106:2012, 9.5): lots of the house that it holds or passes wrongly."""
 
-JCGM 106:2012, 9.5: lots scatter as the lab colours of the set's own batches do, and as their readings when each was
-held out. That a lot conforms means that its lab colour lies within the limits.
-"""
+# lots scatter as the set's lab colours and held-out readings do; one conforms whose lab colour lies within the limits
 
 import hashlib
 from collections.abc import Mapping
@@ -147,10 +145,7 @@ class _Lots:
         return Risks(float(inside[1] - inside[0]), *self.shares(limits, none, none, sd, noise, slope)[0].tolist())
 
     def drawn(self, limits: ColourLimits, rng: np.random.Generator) -> Floats:
-        """Return producer's risk, consumer's risk and what cannot be told, (`HOUSES`, 3), of houses like the set's.
-
-        Mean and scatter are drawn anew as so many batches leave them open.
-        """
+        """Return both risks and what cannot be told, (`HOUSES`, 3), of houses as so few batches leave them open."""
         lab_sd, noise = (sd * np.sqrt(self.dof / rng.chisquare(self.dof, HOUSES)) for sd in (self.lab_sd, self.noise))
         slope = self.slope + noise / lab_sd * rng.standard_normal(HOUSES) / np.sqrt(self.dof)
         off = lab_sd * rng.standard_normal(HOUSES) * np.sqrt(self.doubt)
@@ -239,7 +234,6 @@ def _lots(fitted: FittedHouse, limits: tuple[ColourLimits, ...]) -> list[_Lots |
 
 
 def _lots_like(lab: Floats, seen: Floats, beer: Ints, session: Ints, unsure: list[Floats]) -> list[_Lots | None]:
-    """Return new lots of each beer by lab colours and held-out readings of batches; None where there are too few."""
     # lab, seen, beer, session (n,): of batches; unsure: of readings of each beer, relative to its colour
     known = np.isfinite(lab) & np.isfinite(seen)
     lab, seen, beer, session = lab[known], seen[known], beer[known], session[known]
@@ -283,11 +277,9 @@ class _Scatter(NamedTuple):
 
 
 def _scatter(values: Floats, beer: Ints, count: Floats, tail: float, weight: Floats) -> _Scatter:
-    """Return how lab colours and readings of beers scatter as a bivariate t: far batches count less, not nothing.
-
-    K. L. Lange, R. J. A. Little, J. M. G. Taylor, Journal of the American Statistical Association 84:881-896, 1989
-    (from memory), by EM; covariances drawn to the common one by as much as beers are alike.
-    """
+    """Return how lab colours and readings of beers scatter as a bivariate t: far batches count less, not nothing."""
+    # K. L. Lange, R. J. A. Little, J. M. G. Taylor, J. Am. Stat. Assoc. 84:881-896, 1989 (from memory), by EM;
+    # covariances drawn to the common one by as much as beers are alike
     # values (n, 2), beer (n,), count (b,); weight (n,): to begin with
     dof, b = np.maximum(count - 1.0, 0.0), count.size
     few = (count / np.maximum(count - 1.0, 1.0))[beer]

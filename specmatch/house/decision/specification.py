@@ -1,12 +1,6 @@
-"""What the house has laid down itself: colour limits of each beer, and which beers a package label may hold.
+"""Colour limits of beers, and beers of package labels: sheets beside the model (`.limits.csv`, `.labels.csv`)."""
 
-Both are sheets beside the model (`house.model`: `house.limits.csv`, `house.labels.csv`), to be kept in a spreadsheet
-and put under version control. The hash over both names the version that a decision rested on.
-
-Whether an uncertain value conforms with limits: JCGM 106:2012, Evaluation of measurement data: the role of measurement
-uncertainty in conformity assessment (a normal distribution for the value given its measurement, clause 7; guard bands,
-clause 8; risks, clause 9).
-"""
+# whether an uncertain value conforms: JCGM 106:2012 (normal distribution, clause 7; guard bands, 8; risks, 9)
 
 import hashlib
 import logging
@@ -295,10 +289,7 @@ FARTHEST_SD = 9.0
 def conformance_probability(
     value: ArrayLike, uncertainty: ArrayLike, *, lower: float = -np.inf, upper: float = np.inf
 ) -> Floats:
-    """Return the probability that the true value lies within the tolerance.
-
-    JCGM 106:2012, equation (7) with a normal distribution.
-    """
+    """Return the probability that the true value lies within the tolerance (JCGM 106:2012, 7, normal distribution)."""
     y, u = np.broadcast_arrays(np.asarray(value, float), np.asarray(uncertainty, float))
     with np.errstate(divide="ignore", invalid="ignore"):
         normal = ndtr((upper - y) / u) - ndtr((lower - y) / u)
@@ -314,11 +305,8 @@ def acceptance_limits(
     lower: float = -np.inf,
     upper: float = np.inf,
 ) -> tuple[float, float]:
-    """Return the measured values between which an item conforms with a probability of at least `1 - risk`.
-
-    Guarded acceptance, JCGM 106:2012, 8.3.2. Where the other limit is far away the guard band is z u with z the normal
-    quantile of `1 - risk`; with a risk above one half it lies outside: that is guarded rejection, 8.3.3.
-    """
+    """Return the measured values between which an item conforms with a probability of at least `1 - risk`."""
+    # guarded acceptance (JCGM 106:2012, 8.3.2); with a risk above one half limits lie outside: rejection (8.3.3)
     from scipy.optimize import brentq  # here: it takes longer to import than a reading does
 
     u = uncertainty if callable(uncertainty) else (lambda _: float(uncertainty))

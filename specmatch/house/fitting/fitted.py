@@ -1,8 +1,4 @@
-"""What a fitted house model knows: what a reading needs, without what fitting needs; and how a sample departs from it.
-
-Under which conditions a set was measured, in which way another sample was measured differently, and which beers are
-offered for it: those that were brewed on the day it was measured.
-"""
+"""What a fitted house model knows: what readings need, under which conditions the set was measured, what is offered."""
 
 from __future__ import annotations
 

@@ -1,10 +1,6 @@
-"""From scans to pours to samples by plain means, missing channels bridged; the pours of a reference set as arrays.
+"""From scans to pours to samples by plain means, missing channels bridged; the pours of a reference set as arrays."""
 
-A set's pours stand in one order, on one band, with codes for sample, batch and beer. Sets of more pours than scatter
-needs to be learnt from: which pours teach it, and a walk past all the others. How pours and batches scatter is known to
-a per cent or so from some ten thousand pours, spread over all batches; more of them would only take time. What a batch
-looks like, its own mean, is taken from all of its pours.
-"""
+# of very many pours some, spread over all batches, teach the scatter; a batch's mean is taken from all of its own
 
 from __future__ import annotations
 

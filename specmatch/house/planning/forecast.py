@@ -1,10 +1,6 @@
-"""What a check learnt on so many batches and pours would do, counted on simulated houses that do not exist yet.
+"""What a check learnt on so many batches and pours would do, counted on simulated houses that do not exist yet."""
 
-From colours, a cup, a module and habits to pours and lab colours: light goes through the beer by the law of the cup
-(`maths/optics/path_law.py`); beers leave the average beer's shape by a few smooth ones, batches leave their beer and
-pours their sample along the causes by which good practice lets them differ (`maths/faults/normal_variation.py`), and
-every scan has the noise of its module. Batches of one session share its reference, its axis and its lamp.
-"""
+# the law of the cup is `maths/optics/path_law.py`, what batches and pours differ by `maths/faults/normal_variation.py`
 
 from __future__ import annotations
 
@@ -13,11 +9,10 @@ from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 import pandas as pd
-from joblib import Parallel, delayed
 from scipy.special import stdtrit
 
 from specmatch.array_types import Floats, Ints, check_whole
-from specmatch.long_jobs import one_thread
+from specmatch.long_jobs import each_of, one_thread
 from specmatch.maths.classification.blends import BLEND_SHARES, hold_blends
 from specmatch.maths.classification.class_model import ClassModel, fit_class_model
 from specmatch.maths.classification.evidence import power
@@ -96,11 +91,8 @@ def _levels(n_beers: int, n_batches: int, n_pours: int) -> Levels:
 
 
 def draw_sessions(n_beers: int, sizes: Sequence[int], per_session: int, rng: np.random.Generator) -> Ints:
-    """Return the session of each batch, beer by beer, (n_beers * sizes[-1],): so many batches each, in chance order.
-
-    The first sizes[k] batches of each beer are measured before all others, so that they are a set by themselves.
-    """
-    # sizes: batches of each beer, growing
+    """Return the session of each batch, beer by beer, (n_beers * sizes[-1],): so many batches each, in chance order."""
+    # sizes: batches of each beer, growing; the first sizes[k] are measured before all others, a set by themselves
     parts, first = [], 0
     for start, stop in zip((0, *sizes[:-1]), sizes, strict=True):
         place = rng.permutation(n_beers * (stop - start)).reshape(n_beers, -1)
@@ -190,7 +182,6 @@ class Tried:
 
 
 def _colour_of(house: Assumed, learnt: Batches) -> ColourModel:
-    """Learn the colour regression of a set, with what its sheets state of the lab."""
     values = None
     if house.lab_states_sd:
         sd = np.hypot(house.lab_relative * learnt.lab, house.lab_ebc)
@@ -278,12 +269,11 @@ def try_all(
     cups = list(dict.fromkeys(d.depth_mm for d in designs))
     each = max(4, -(-n_new // house.colour_ebc.size))
     jobs = [(turn, depth) for turn in range(rounds) for depth in cups]
-    run = Parallel(n_jobs=n_jobs, return_as="generator")(
-        delayed(_round)(
-            house.at_depth(depth), [d for d in designs if d.depth_mm == depth], wanted, (seed, turn), each, most
-        )
+    arguments = (
+        (house.at_depth(depth), [d for d in designs if d.depth_mm == depth], wanted, (seed, turn), each, most)
         for turn, depth in jobs
     )
+    run = each_of(_round, arguments, n_jobs)
     found: dict[Design, list[Tried]] = {design: [] for design in designs}
     for number, part in enumerate(run, 1):
         for one in part:

@@ -1,7 +1,4 @@
-"""How often to look at a line: simulated shifts in which a mix-up begins, and right runs that are held for nothing.
-
-And looking at some packages of a lot: the chance to meet what is wrong in it.
-"""
+"""How often to look at a line, by simulated shifts; and what some packages of a lot would show."""
 
 from __future__ import annotations
 
@@ -52,8 +49,6 @@ def readings_in_time(phase: Floats, minutes: float, line: Mapping[str, float]) -
 
 @dataclass(frozen=True)
 class _Shifts:
-    """Shifts of one simulated house: readings of two lots each, of the claimed beer and of another, and retests."""
-
     tried: Tried
     claimed: Ints  # claimed, really: (n,): codes of beers; the same where there is one
     really: Ints
@@ -143,7 +138,6 @@ def _rows(shifts: Sequence[_Shifts], rate: float, line: Mapping[str, float],
 
 
 def _packages(line: Mapping[str, float]) -> tuple[pd.DataFrame, int, int]:
-    """Return from where packages of a finished lot are taken, and how many, for the chance wanted."""
     lot = max(1, round(line["pallets_an_hour"] * line["run_hours"]))
     wrong = int(np.clip(round(line["mix_up_pallets"]), 1, lot))
     spread, every = -(-lot // wrong), "every pallet" if wrong == 1 else f"every {counted(wrong, 'pallet')}"
@@ -231,11 +225,9 @@ def _sentences(table: pd.DataFrame, packages: pd.DataFrame, change: pd.Series, l
 
 
 def chance_to_catch(lot: int, wrong: int, looked_at: int, *, seen: float = 1.0) -> float:
-    """Return the chance that packages taken at random from a lot hold a wrong one that is told for one.
-
-    Hypergeometric: of `looked_at` taken without putting back, x are wrong with the chance C(wrong, x) C(lot - wrong,
-    looked_at - x) / C(lot, looked_at); each is told with the chance `seen`, one by one.
-    """
+    """Return the chance that packages taken at random from a lot hold a wrong one that is told for one."""
+    # hypergeometric: x of those taken are wrong with C(wrong, x) C(lot - wrong, looked_at - x) / C(lot, looked_at);
+    # each is told with the chance `seen`, one by one
     if not (lot > 0 and 0 <= wrong <= lot and 0 <= looked_at <= lot):
         raise OptionError(f"a lot of {lot} with {wrong} wrong and {looked_at} looked at; expected 0 to all of the lot")
     least, most = max(0, looked_at - (lot - wrong)), min(wrong, looked_at)

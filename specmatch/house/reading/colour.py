@@ -1,8 +1,4 @@
-"""The colour of samples: the regression with its interval, all that speaks against it, and its budget of uncertainty.
-
-The budget has a row a beer and component (JCGM 100). Sensitivities are those of the model's own regression at the mean
-spectrum of each beer; sizes are what the set showed.
-"""
+"""The colour of samples: regression and interval, what speaks against it, its budget of uncertainty (JCGM 100)."""
 
 from __future__ import annotations
 
@@ -102,7 +98,7 @@ def read_colours(
         method = f"{method}, {TRANSFER}"
     if cautions.session_sd is not None:
         more, method = np.hypot(more, cautions.session_sd[nearest]), f"{method}, {SESSIONS}"
-    if np.any(more):
+    if more.any():
         # in logarithms, where path and colour add; the parts of the interval add as independent errors
         extra = np.full(found.colour.shape, float(ndtri(0.5 + coverage / 2.0)) * more)
         low, high = widen_limits(found.colour, low, high, extra)

@@ -96,11 +96,7 @@ class Apart:
 
 
 def apart_from_claim(reading: Mapping[str, Any]) -> Apart:
-    """Part what was found of a sample from what holds only if it is the beer that it is said to be.
-
-    Faults are sought against the claimed beer. Of a sample that is typical of another one instead they are what would
-    turn the one into the other, most likely nothing that happened.
-    """
+    """Part what was found of a sample from what holds only if it is the beer that it is said to be."""
     only = tuple(reading.get("warnings_if_claimed") or ())
     explanation, of_claim = (str(reading.get(column) or "") for column in ("explanation", "explanation_if_claimed"))
     # it stands last

@@ -1,8 +1,7 @@
-"""Means and scatter of the beers in their metric, fitted on all batches, and on all but some to judge those.
+"""Means and scatter of the beers in their metric, fitted on all batches, and on all but some to judge those."""
 
-Scatter of single beers is tested against the pooled one for being alike, and told apart only as far as data allow: one
-beer that wanders more than the rest must neither be held for it nor blamed on the rest.
-"""
+# Scatter of single beers is told apart only as far as data allow: one beer that wanders more than the rest must neither
+# be held for it nor blamed on the rest.
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
@@ -41,12 +40,10 @@ class BeerScatter:
 
 
 def shrink_variances(variance: Floats, dof: Floats, *, unalike: float = _UNALIKE) -> tuple[Floats, float, float]:
-    """Draw the variances of beers towards a common one, by as much as they resemble one another.
-
-    Variances are taken as drawn from a scaled inverse chi-squared distribution, whose two parameters follow from mean
-    and variance of their logarithms: G. K. Smyth, Statistical Applications in Genetics and Molecular Biology 3(1):3,
-    2004, section 6.2 (formulas from memory). The test compares the logarithms with the spread they would have alone.
-    """
+    """Draw the variances of beers towards a common one, by as much as they resemble one another."""
+    # variances drawn from a scaled inverse chi-squared distribution, its two parameters by mean and variance of their
+    # logarithms: G. K. Smyth, Statistical Applications in Genetics and Molecular Biology 3(1):3, 2004, section 6.2
+    # (formulas from memory); the test compares the logarithms with the spread they would have alone
     # variance (n_beers,), dof (n_beers,) -> (n_beers,)
     known = (dof > 0) & (variance > 0)
     if known.sum() < 2:
@@ -72,13 +69,11 @@ def shrink_variances(variance: Floats, dof: Floats, *, unalike: float = _UNALIKE
 def shrink_class_variances(
     departures: Floats, beer: Ints, *, unalike: float = _UNALIKE, carried: float = 0.0
 ) -> BeerScatter:
-    """Learn the variance of each beer from the departures of its batches from its mean.
-
-    One batch is worth all a axes to the variance of its beer if its departures are normal, and fewer where a few
-    batches lie far out. Where beers are not alike, a beer's scatter need not be a multiple of the pooled one: its sum
-    over axes is then taken as chi-squared on tr(C)^2 / tr(C^2) axes (G. E. P. Box, Annals of Mathematical Statistics
-    25:290-302, 1954), with tr(C^2) freed of its bias at few batches.
-    """
+    """Learn the variance of each beer from the departures of its batches from its mean."""
+    # One batch is worth all a axes to the variance of its beer if its departures are normal, and fewer where a few
+    # batches lie far out. Where beers are not alike, a beer's sum over axes is taken as chi-squared on tr(C)^2 /
+    # tr(C^2) axes (G. E. P. Box, Annals of Mathematical Statistics 25:290-302, 1954), with tr(C^2) freed of its bias at
+    # few batches.
     # departures (n_batches, a), beer (n_batches,)
     # carried: variance, over all axes, that the departures of every beer lack
     n_axes, per_beer = departures.shape[1], np.bincount(beer).astype(float)
@@ -89,13 +84,7 @@ def shrink_class_variances(
     variance = sums / (n_axes * np.maximum(own_dof, 1.0))
     worth = np.full(per_beer.size, _worth_of_a_batch(within, beer, per_beer, seen, n_axes))
     _, prior_dof, alike = shrink_variances(variance, worth * own_dof, unalike=unalike)
-    as_one = BeerScatter(
-        np.full(per_beer.size, float(sums.sum() / (n_axes * own_dof.sum())) or 1.0),
-        np.full(per_beer.size, np.inf),
-        np.inf,
-        alike,
-        np.full(per_beer.size, float(n_axes)),
-    )
+    as_one = _as_one(float(sums.sum() / (n_axes * own_dof.sum())) or 1.0, per_beer.size, n_axes, alike)
     if np.isinf(prior_dof):
         return as_one
     products = np.zeros((per_beer.size, n_axes, n_axes))
@@ -113,17 +102,20 @@ def shrink_class_variances(
     return BeerScatter(scale, prior_dof + worth * own_dof, prior_dof, alike, axes_worth)
 
 
+def _as_one(scale: float, n_beers: int, n_axes: int, alike_p_value: float) -> BeerScatter:
+    """Return the scatter of beers that are alike."""
+    each = np.ones(n_beers)
+    return BeerScatter(scale * each, np.inf * each, np.inf, alike_p_value, n_axes * each)
+
+
 # prior degrees of freedom that are tried, beyond those an expected covariance asks for; at the last, beers are alike
 PRIOR_DOFS = np.geomspace(1.0, 1024.0, 21)
 
 
 def shrink_covariances(products: Floats, dof: Floats) -> tuple[Floats, float]:
-    """Draw the covariances of beers towards the common one by as much as they resemble one another; and the prior dof.
-
-    Covariances are taken as drawn from an inverse Wishart distribution about the pooled one, whose degrees of freedom
-    are those under which what is seen is likeliest: C. F. Chen, Journal of the Royal Statistical Society B 41:235-248,
-    1979 (from memory).
-    """
+    """Draw the covariances of beers towards the common one, and return them with the likeliest prior dof."""
+    # drawn from an inverse Wishart distribution about the pooled one: C. F. Chen, Journal of the Royal Statistical
+    # Society B 41:235-248, 1979 (from memory)
     # products (b, a, a): sums of squares and products about the mean of each beer, dof (b,) -> (b, a, a)
     b, a = products.shape[:2]
     pooled = products.sum(axis=0) / dof.sum()
@@ -217,8 +209,7 @@ def _in_metric(metric: DiscriminantSpace, scores: Floats, samples: LabelledSampl
             batch_means - beer_means[samples.beer], samples.beer, unalike=unalike, carried=metric.carried
         )
     else:
-        alike = np.ones(per_beer.size)
-        scatter = BeerScatter(alike, np.inf * alike, np.inf, 1.0, metric.axes.shape[1] * alike)
+        scatter = _as_one(1.0, per_beer.size, metric.axes.shape[1], 1.0)
     return Beers(metric, beer_means, batch_means, scatter)
 
 
@@ -230,16 +221,10 @@ def f_statistics(squared: Floats, n_axes: int, dof: int, scatter: BeerScatter, b
     return FStatistics(statistic, scatter.axes_worth[beer], np.minimum(second, scatter.dof[beer]))
 
 
-@dataclass(frozen=True)
-class HeldOut:
-    """Samples against their own beer, their batch left out; entries are NaN where it was not."""
-
-    distance: FStatistics  # an entry a sample
-    residual: Floats  # (n_samples,): what is left outside the axes, squared in units of noise
-
-
-def held_out_statistics(samples: LabelledSamples, choice: SpaceSettings) -> HeldOut:
+def held_out_statistics(samples: LabelledSamples, choice: SpaceSettings) -> tuple[FStatistics, Floats]:
     """Hold each sample against its own beer, its session left out of axes, means and scatter; else its batch."""
+    # -> distance of each sample, and (n_samples,) what is left outside the axes, squared in units of noise; NaN where
+    # nothing could be left out
     n = samples.batch.size
     statistic, n_axes, dof, left = (np.full(n, value) for value in (np.nan, 1.0, np.inf, np.nan))
     for fold, held_out in _folds(samples):
@@ -262,7 +247,7 @@ def held_out_statistics(samples: LabelledSamples, choice: SpaceSettings) -> Held
             squared / beers.scatter.scale[own], departures.shape[1], beers.metric.dof, beers.scatter, own
         )
         statistic[out], n_axes[out], dof[out] = found.statistic, found.n_axes, found.dof
-    return HeldOut(FStatistics(statistic, n_axes, dof), left)
+    return FStatistics(statistic, n_axes, dof), left
 
 
 def _folds(samples: LabelledSamples) -> Iterator[tuple[Ints, int]]:

@@ -1,13 +1,11 @@
-"""Two liquids in one cup: how much of another beer, or of water, is in a beer, and how little could be seen at all.
+"""Two liquids in one cup: how much of another beer, or of water, is in a beer, and how little could be seen at all."""
 
-In the metric of identity a blend lies on the path from one beer to the other. Readings of a blend scatter about it as
-the batches of both beers do, each by its share of the absorbance there, and as pours do; beside that the law of the cup
-by which the path is drawn may be wrong. Blends of batches that were held out say how far all of this falls short.
-
-Samples over a changeover are read together: what they share says nothing, and the part of the old beer only falls. All
-packages after a changeover are of one batch, so the scatter between batches, which rules what one sample can show, is
-common to them: the last ones stand for the new batch, and only pours tell the others from them.
-"""
+# In the metric of identity a blend lies on the path from one beer to the other. Readings of it scatter as the batches
+# of both beers do, each by its share of the absorbance there, and as pours do; beside that the law of the cup may be
+# wrong. Blends of batches that were held out say how far all of this falls short.
+# Samples over a changeover are read together. All packages after it are of one batch, so the scatter between batches,
+# which rules what one sample can show, is common to them: the last ones stand for the new batch, only pours tell the
+# others from them, and the part of the old beer only falls.
 
 from dataclasses import dataclass, replace
 
@@ -15,9 +13,9 @@ import numpy as np
 from scipy.special import fdtrc, ndtri, stdtrit
 
 from specmatch.array_types import Floats, Ints, Mask
-from specmatch.maths.classification.beer_scatter import BeerScatter, fit_beers, shrink_covariances
+from specmatch.maths.classification.beer_scatter import Beers, BeerScatter, fit_beers, shrink_covariances
 from specmatch.maths.classification.class_model import ClassModel
-from specmatch.maths.classification.discriminant_space import DiscriminantSpace, LabelledSamples
+from specmatch.maths.classification.discriminant_space import DiscriminantSpace, LabelledSamples, SpaceSettings
 from specmatch.maths.optics.cup import relative_absorbance
 from specmatch.maths.optics.path_law import PathLaw
 from specmatch.maths.spectra.transforms import LEAST_REFLECTANCE
@@ -72,11 +70,9 @@ def hold_blends(
     # reflectance (n, p), n_pours, beer (n,)
     neighbour = neighbours(fit)[beer]
     other = mean_spectra(fit.samples)[neighbour]
-    held = np.empty((len(reflectance), len(fractions)), bool)
-    for column, fraction in enumerate(fractions):
-        blend = mixed_reflectance(reflectance, other, fraction)
-        held[:, column] = fit.match(blend, n_pours).p_value[np.arange(len(blend)), beer] <= rate
-    return BlendsHeld(neighbour, held)
+    blends, rows = (mixed_reflectance(reflectance, other, fraction) for fraction in fractions), np.arange(len(beer))
+    held = [fit.match(blend, n_pours).p_value[rows, beer] <= rate for blend in blends]
+    return BlendsHeld(neighbour, np.stack(held, axis=1))
 
 
 # fractions at which scatter is worked out, and at which path and scatter are asked: closer where little is in
@@ -190,29 +186,21 @@ class Likelihood:
 
 def space_of(fit: ClassModel, law: PathLaw, wavelength_nm: Floats) -> BlendSpace:
     """Return the metric of a model with the law of its cup."""
-    shared = fit.choice.session_scatter(fit.metric.axes)
-    return _space(fit.metric, fit.beer_means, fit.scatter, shared, fit.samples, law, wavelength_nm)
+    return _space(fit, fit.samples, fit.choice, law, wavelength_nm)
 
 
 def _space(
-    metric: DiscriminantSpace,
-    means: Floats,
-    scatter: BeerScatter,
-    shared: Floats,
-    samples: LabelledSamples,
-    law: PathLaw,
-    nm: Floats,
+    beers: Beers | ClassModel, samples: LabelledSamples, choice: SpaceSettings, law: PathLaw, nm: Floats
 ) -> BlendSpace:
-    per_beer = samples.batches_per_beer
-    (own, dof), spectra = _own_scatter(metric, scatter, samples), mean_spectra(samples)
-    return BlendSpace(metric, means, scatter, own, dof, shared, per_beer, spectra, _bend_sd(spectra, law, nm), nm, law)
+    metric, per_beer, spectra = beers.metric, samples.batches_per_beer, mean_spectra(samples)
+    own, dof = _own_scatter(metric, beers.scatter, samples)
+    shared, bend = choice.session_scatter(metric.axes), _bend_sd(spectra, law, nm)
+    return BlendSpace(metric, beers.beer_means, beers.scatter, own, dof, shared, per_beer, spectra, bend, nm, law)
 
 
 def _own_scatter(metric: DiscriminantSpace, scatter: BeerScatter, samples: LabelledSamples) -> tuple[Floats, Floats]:
-    """Return the scatter of each beer along the axes, (n_beers, a, a), in units of the pooled one, and its dof.
-
-    Two beers of one strength may wander in directions of their own, each with its malts.
-    """
+    """Return the scatter of each beer along the axes, (n_beers, a, a), in units of the pooled one, and its dof."""
+    # two beers of one strength may wander in directions of their own, each with its malts
     a, dof = metric.axes.shape[1], np.asarray(samples.batches_per_beer - 1.0, float)
     if dof.sum() <= a:
         return scatter.scale[:, None, None] * np.eye(a), np.full(dof.size, max(dof.sum(), 1.0))
@@ -226,13 +214,6 @@ def _own_scatter(metric: DiscriminantSpace, scatter: BeerScatter, samples: Label
     np.add.at(products, samples.beer, alike[:, :, None] * alike[:, None, :])
     shrunk, prior = shrink_covariances(products, dof)
     return float(dof @ scatter.scale / dof.sum()) * shrunk, np.minimum(dof + prior, dof.sum())
-
-
-def _space_without(space: BlendSpace, fit: ClassModel, kept: Ints) -> BlendSpace:
-    samples = fit.samples.part(kept)
-    beers = fit_beers(samples, fit.choice)
-    shared = fit.choice.session_scatter(beers.metric.axes)
-    return _space(beers.metric, beers.beer_means, beers.scatter, shared, samples, space.law, space.wavelength_nm)
 
 
 @dataclass(frozen=True)
@@ -264,7 +245,10 @@ def draw_by_law(space: BlendSpace, base: int, other: int | None) -> DrawnByLaw:
 def blend_path(space: BlendSpace, base: int, other: int | None, drawn: DrawnByLaw | None = None) -> BlendPath:
     """Return where blends of two beers, or of a beer and water, lie and how readings of them scatter."""
     metric, scale, drawn = space.metric, space.scatter.scale, drawn or draw_by_law(space, base, other)
-    between, lift = np.sqrt(1.0 - metric.per_pour * metric.pour_part), _lift(metric)
+    between = np.sqrt(1.0 - metric.per_pour * metric.pour_part)
+    # the spectra, (p_used, a), that one unit of each score stands for
+    counted = metric.plane.T @ (metric.noise[:, None] * metric.axes)
+    lift = metric.noise[:, None] * metric.plane @ np.linalg.inv(counted).T
     batches, spread = np.zeros((KNOTS.size, len(between), len(between))), np.full(KNOTS.size, scale[base])
     if other is not None:
         spread = (1.0 - KNOTS) * scale[base] + KNOTS * scale[other]
@@ -308,12 +292,6 @@ def _answer(space: BlendSpace, absorbed: Floats) -> Floats:
     step = 1e-3
     up, down = (_on_scale(space, space.law.seen(absorbed * np.exp(side))) for side in (step, -step))
     return np.asarray((up - down) / (2.0 * step), float)
-
-
-def _lift(metric: DiscriminantSpace) -> Floats:
-    """Return the spectra, (p_used, a), that one unit of each score stands for."""
-    counted = metric.plane.T @ (metric.noise[:, None] * metric.axes)
-    return np.asarray(metric.noise[:, None] * metric.plane @ np.linalg.inv(counted).T, float)
 
 
 def _doubts_of_law(space: BlendSpace, base: int, other: int | None) -> Floats:
@@ -374,13 +352,12 @@ def likelihood(path: BlendPath, scores: Floats, scatter: Scatter) -> Likelihood:
 
 
 def limits(path: BlendPath, scatter: Scatter) -> Floats:
-    """Return how far twice the log likelihood of each fraction may lie below the largest, (k,), at `LEVEL`.
-
-    Readings are drawn at fractions along the path, as a multivariate t about it, and what holds the stated part of them
-    is the limit there: G. J. Feldman, R. D. Cousins, Physical Review D 57:3873-3889, 1998 (from memory). A reading that
-    scatters beyond an end is likeliest at that end, where less would do: Student's t squared is allowed at the least,
-    as few batches tell scatter too small. Doubts that one fraction has and another has not suit more readings.
-    """
+    """Return how far twice the log likelihood of each fraction may lie below the largest, (k,), at `LEVEL`."""
+    # Readings are drawn at fractions along the path, as a multivariate t about it, and what holds the stated part of
+    # them is the limit there: G. J. Feldman, R. D. Cousins, Physical Review D 57:3873-3889, 1998 (from memory). A
+    # reading that scatters beyond an end is likeliest at that end, where less would do: Student's t squared is allowed
+    # at the least, as few batches tell scatter too small. Doubts that one fraction has and another has not suit more
+    # readings.
     rng, places = np.random.default_rng(0), np.arange(0, FRACTIONS.size, EVERY)
     found = []
     for place in places.tolist():
@@ -427,21 +404,16 @@ def smallest_visible(path: BlendPath, scatter: Scatter, limit: float, wider: flo
 
 
 def misfit(least_squared: Floats, dof: float, n_free: int) -> Floats:
-    """Return by how much the variance along a path exceeds what is said, where readings lie so far off it; at least 1.
-
-    Scatter whose size so few batches tell is a multivariate t: what it has along the path has this variance where the
-    `n_free` directions off it are known to hold so much (P. Ding, The American Statistician 70:293-295, 2016; from
-    memory). A reading that lies near the path by luck says nothing against the limits.
-    """
+    """Return by how much the variance along a path exceeds what is said, where readings lie far off it; 1 or more."""
+    # Scatter whose size so few batches tell is a multivariate t: it has this variance along the path where the `n_free`
+    # directions off it are known to hold so much (P. Ding, The American Statistician 70:293-295, 2016; from memory). A
+    # reading that lies near the path by luck says nothing against the limits.
     return np.maximum(1.0, (dof + least_squared) / (dof + n_free))
 
 
 def estimate_blends(path: BlendPath, scores: Floats, n_pours: Ints) -> list[Blend]:
-    """Estimate the part of the other liquid in readings.
-
-    The interval holds the fractions whose twice log likelihood is below the largest by no more than the misfit times
-    `limits`.
-    """
+    """Estimate the part of the other liquid in readings."""
+    # the interval holds the fractions whose twice log likelihood lies within the misfit times `limits` of the largest
     # scores (n, a), n_pours (n,)
     found: dict[int, Blend] = {}
     free = max(1, scores.shape[1] - 1)
@@ -463,12 +435,10 @@ def estimate_blends(path: BlendPath, scores: Floats, n_pours: Ints) -> list[Blen
 
 
 def held_out_scale(fit: ClassModel, space: BlendSpace, base: int, other: int | None) -> tuple[float, float]:
-    """Return the scatter of blends of batches held out, as a variance, over what the path says; and its dof.
-
-    Batches of every beer, or sessions, are held out in folds, metric and means learnt from the rest, and blends of
-    held-out batches made by the law, for the pairs of beers that lie most like the asked one. Their mean is taken: a
-    high quantile of so few batches is that of the one that lies farthest out.
-    """
+    """Return the scatter of blends of batches held out, as a variance, over what the path says; and its dof."""
+    # Batches of every beer, or sessions, are held out in folds, metric and means learnt from the rest, for the pairs of
+    # beers that lie most like the asked one. Their mean is taken: a high quantile of so few batches is that of the one
+    # that lies farthest out.
     samples, ratios = fit.samples, np.zeros((fit.samples.beer.size, 2))
     rng = np.random.default_rng(0)
     # batches that share their session with those that they are held against lie too near
@@ -500,7 +470,9 @@ def _held_out_parts(fit: ClassModel, space: BlendSpace, fold: Ints) -> list[tupl
     for out in np.unique(fold):
         kept = np.flatnonzero(fold[samples.batch] != out)
         if np.unique(samples.beer[samples.batch[kept]]).size == samples.batches_per_beer.size:
-            parts.append((fold == out, _space_without(space, fit, kept)))
+            rest = samples.part(kept)
+            beers = fit_beers(rest, fit.choice)
+            parts.append((fold == out, _space(beers, rest, fit.choice, space.law, space.wavelength_nm)))
     return parts
 
 
@@ -582,10 +554,8 @@ class SeriesReading:
 
 
 def falling(values: Floats) -> Floats:
-    """Return the least-squares fit that never rises, by pooling neighbours that do.
-
-    M. Ayer et al., Annals of Mathematical Statistics 26:641-647, 1955.
-    """
+    """Return the least-squares fit that never rises, by pooling neighbours that do."""
+    # M. Ayer et al., Annals of Mathematical Statistics 26:641-647, 1955
     blocks: list[tuple[float, int]] = []
     for value in values.tolist():
         mean, size = value, 1

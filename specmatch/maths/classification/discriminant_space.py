@@ -1,13 +1,10 @@
-"""The metric of identity: spectra as scores in which scatter between batches of one beer is the unit; how it is chosen.
+"""The metric of identity: scores in which scatter between batches of one beer is the unit; and how it is chosen."""
 
-A beer differs from itself, batch by batch, along a few directions (strength, shape, fill, glare). Distance is
-counted in that scatter, so that a departure along a direction in which batches never wander weighs most.
-
-The metric is chosen by held-out batches and held-out beers: a good one keeps batches of one beer together and refuses
-beers that the house does not make. The second cannot be counted on the house's own beers as they stand, because they
-lie far apart in colour; so each beer is left out in turn, brewed stronger and weaker (Beer-Lambert) over the colours of
-the house, and must be refused by the others.
-"""
+# A beer differs from itself, batch by batch, along a few directions (strength, shape, fill, glare): a departure along a
+# direction in which batches never wander weighs most.
+# A good metric keeps held-out batches with their beer and refuses beers that the house does not make. The second cannot
+# be counted on the house's own beers as they stand, because they lie far apart in colour; so each beer is left out in
+# turn, brewed stronger and weaker (Beer-Lambert) over the colours of the house, and must be refused by the others.
 
 from dataclasses import dataclass, field, replace
 from functools import cached_property
@@ -66,11 +63,9 @@ def principal_axes(spectra: Floats, noise: Floats, n_axes: int) -> tuple[Floats,
 
 
 def _within_class_covariance(scores: Floats, samples: LabelledSamples, beer_scale: Floats | None = None) -> Floats:
-    """Return the covariance of one sample about its beer, from batches about their beer and samples about their batch.
-
-    Between batches: sum of squares of batch means about their beer over (batches - beers). Where a batch has s
-    samples its mean holds only 1/s of the variance between samples; the rest is added from samples about their batch.
-    """
+    """Return the covariance of a sample about its beer, from batches about their beer and samples about their batch."""
+    # The mean of a batch of s samples holds only 1/s of the variance between samples; the rest is added from samples
+    # about their batch.
     # scores (n_samples, a), beer_scale (n_beers,) -> (a, a)
     batch_means, per_batch = mean_by(scores, samples.batch)
     beer_means, per_beer = mean_by(batch_means, samples.beer)
@@ -149,14 +144,6 @@ def on_channels(choice: SpaceSettings, kept: Ints) -> SpaceSettings:
 
 
 @dataclass(frozen=True)
-class Split:
-    """Spectra in the metric and beside it."""
-
-    scores: Floats  # (n, a)
-    outside: Floats  # (n, p_used): in units of the noise of each channel
-
-
-@dataclass(frozen=True)
 class DiscriminantSpace:
     """A map from reflectance to scores in which the scatter of samples of one beer is the identity matrix."""
 
@@ -198,11 +185,11 @@ class DiscriminantSpace:
     def _onto(self) -> tuple[Floats, Floats]:
         return np.hstack([self.axes, self.plane / self.noise[:, None]]), self.noise**-2.0
 
-    def split(self, reflectance: Floats) -> "Split":
-        """Return scores and what is left outside the axes, channel by channel."""
+    def split(self, reflectance: Floats) -> tuple[Floats, Floats]:
+        """Return scores, (n, a), and what is left outside the axes in units of channels' noise, (n, p_used)."""
         departures = self.scale.apply(reflectance[:, self.channels]) - self.centre
         counted = departures / self.noise
-        return Split(departures @ self.axes, counted - (counted @ self.plane) @ self.plane.T)
+        return departures @ self.axes, counted - (counted @ self.plane) @ self.plane.T
 
     def scatter(self, n_pours: float) -> Floats:
         """Return the variance along each axis, shape (a,), of a sample of `n_pours` pours (1 at the fitted number)."""
@@ -231,12 +218,9 @@ def project(choice: SpaceSettings, samples: LabelledSamples) -> Projection:
 def metric_and_scores(
     choice: SpaceSettings, samples: LabelledSamples, projection: Projection, beer_scale: Floats | None = None
 ) -> tuple[DiscriminantSpace, Floats]:
-    """Build the metric of a choice on samples, and return it with their scores, (n_samples, a).
-
-    Principal axes are turned and scaled so that the scatter of samples is the identity: with W = L L' that scatter
-    and S that of pours, axes are L^-T V, where V diagonalises L^-1 S L^-T. In them W and S are both diagonal, and a
-    sample of any number of pours has its scatter in one line.
-    """
+    """Build the metric of a choice on samples, and return it with their scores, (n_samples, a)."""
+    # With W = L L' the scatter of samples and S that of pours, axes are L^-T V, where V diagonalises L^-1 S L^-T. In
+    # them W and S are both diagonal, and a sample of any number of pours has its scatter in one line.
     # beer_scale (n_beers,)
     axes, scores = projection.axes, projection.scores
     dof = samples.beer.size - samples.batches_per_beer.size
@@ -268,20 +252,10 @@ FALSE_REJECT_RATES = np.array([0.02, 0.05, 0.10])
 MOST_BREWED = 1000
 
 
-@dataclass(frozen=True)
-class Brewed:
-    """Batches of every beer brewed over the colours of the house."""
-
-    reflectance: Floats  # (n, p)
-    beer: Ints  # (n,): the beer that each is
-
-
 def held_out_distance(within: Floats, per_beer: Floats, dof: float) -> Floats:
-    """Return squared distance of each batch from its beer when the batch took no part in mean or scatter.
-
-    Leaving out one of n batches moves their mean by -dev/(n-1) and takes n/(n-1) dev dev' from the sum of squares;
-    the Sherman-Morrison formula then gives the distance without another fit.
-    """
+    """Return squared distance of each batch from its beer when the batch took no part in mean or scatter."""
+    # Leaving out one of n batches moves their mean by -dev/(n-1) and takes n/(n-1) dev dev' from the sum of squares;
+    # the Sherman-Morrison formula then gives the distance without another fit.
     # within (n_batches, ...), per_beer (n_batches, ...)
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = per_beer / (per_beer - 1.0)
@@ -292,32 +266,29 @@ def held_out_distance(within: Floats, per_beer: Floats, dof: float) -> Floats:
     return np.where(per_beer > 1, np.where(alone, np.inf, distance), np.nan)
 
 
-def simulate_unknown_beers(samples: LabelledSamples) -> Brewed:
-    """Return each batch at strengths that carry it over the colours of the house, or as it is where that means nothing.
-
-    Strength scales absorbance (Beer-Lambert), so a batch of strength s has reflectance R^s.
-    """
+def simulate_unknown_beers(samples: LabelledSamples) -> tuple[Floats, Ints]:
+    """Return each batch at strengths over the colours of the house, or as it is where that means nothing; its beer."""
+    # -> (n, p), (n,)
+    # strength scales absorbance (Beer-Lambert), so a batch of strength s has reflectance R^s
     batch_spectra, _ = mean_by(samples.reflectance, samples.batch)
     spectra = np.maximum(batch_spectra, LEAST_REFLECTANCE)
     depth = -np.log10(spectra).mean(axis=1)
     # rows that are no fractions (a pipeline may hand over anything) or let through all light cannot be brewed stronger
     if batch_spectra.min() < -0.5 or batch_spectra.max() > 1.5 or depth.min() <= 0:
-        return Brewed(batch_spectra, samples.beer)
+        return batch_spectra, samples.beer
     strengths = np.geomspace(depth.min(), depth.max(), N_STRENGTHS) / depth[:, None]
     thinned = slice(None, None, -(-strengths.size // MOST_BREWED))
     row, column = (index[thinned] for index in np.divmod(np.arange(strengths.size), N_STRENGTHS))
-    return Brewed(spectra[row] ** strengths[row, column][:, None], samples.beer[row])
+    return spectra[row] ** strengths[row, column][:, None], samples.beer[row]
 
 
 def cross_validated_scores(
     scores: Floats, samples: LabelledSamples, brewed: Floats, brewed_beer: Ints, *, session: Floats | None = None
 ) -> tuple[Floats, Floats]:
-    """Return merit and margin of the first 1, 2, ... axes.
-
-    Merit: held-out batches right plus held-out beers refused, as parts. Margin: mean logarithm of the squared distance
-    of held-out batches to the nearest other beer over that to their own; it still tells metrics apart that make no
-    mistake.
-    """
+    """Return merit and margin of the first 1, 2, ... axes."""
+    # Merit: held-out batches right plus held-out beers refused, as parts. Margin: mean logarithm of the squared
+    # distance of held-out batches to the nearest other beer over that to their own; it still tells metrics apart that
+    # make no mistake.
     # scores (n_samples, a), brewed (n, a), brewed_beer (n,), session (a, a) -> (a,), (a,)
     # session: what sessions add to the scatter of samples
     dof = samples.beer.size - samples.batches_per_beer.size
@@ -399,13 +370,10 @@ def select_space(
     n_components: int | None = None,
     shared: SharedNoise | None = None,
 ) -> SpaceSettings:
-    """Try scales and numbers of components, and return the best.
-
-    Among candidates of the same merit the first, which has the fewer components, is kept; many axes are taken only
-    where held-out batches and beers pay for them, as many as give the widest margin. Without any beer of two
-    batches nothing can be held out: all axes that the batches span are then kept, on the first scale. A set of one
-    beer has no other to hold out and takes a fixed scale.
-    """
+    """Try scales and numbers of components, and return the best."""
+    # Among candidates of the same merit the first, which has the fewer components, is kept; many axes are taken only
+    # where held-out batches and beers pay for them, as many as give the widest margin. Without any beer of two batches
+    # nothing can be held out: all axes that the batches span are then kept, on the first scale.
     # pours (n_pours, p)
     scales = [scale for scale in SCALES if transform in ("auto", scale.transform)]
     if transform == ROWS:
@@ -425,10 +393,10 @@ def select_space(
         choice = _on_scale(scale, samples, scale.apply(pours), levels, n_components or few_axes, shared)
         return _with_pours(choice, pours, levels)
     few = _manageable(samples)
-    brewed = simulate_unknown_beers(few)
+    brewed, brewed_beer = simulate_unknown_beers(few)
     alike = TIE / few.beer.size
     tried: list[tuple[float, SpaceSettings]] = []
-    of_each = (on_scales(scales, rows) for rows in (pours, few.reflectance, brewed.reflectance))
+    of_each = (on_scales(scales, rows) for rows in (pours, few.reflectance, brewed))
     for scale, scaled_pours, spectra, unknown in zip(scales, *of_each, strict=True):
         choice = _on_scale(scale, samples, scaled_pours, levels, widest, shared)
         of_batches = mean_by(spectra, few.batch)[0]
@@ -440,7 +408,7 @@ def select_space(
             spectra @ axes - centre @ axes,
             few,
             unknown @ axes - centre @ axes,
-            brewed.beer,
+            brewed_beer,
             session=choice.session_scatter(axes),
         )
         n = found.size - 1 if n_components else int(found[:most].argmax())

@@ -55,10 +55,8 @@ class JudgedBatches:
         return self.p_value[np.arange(self.beer.size), self.beer]
 
     def log_odds(self, row: int, other: int) -> float:
-        """Return the logarithm of how many times likelier a batch is of another beer than of its own.
-
-        Scatter of batches is a multivariate t of the tail that they show, and of no shorter one.
-        """
+        """Return the logarithm of how many times likelier a batch is of another beer than of its own."""
+        # under a multivariate t of the tail that batches show, and of no shorter one
         dof, n_axes = min(self.model.tail.dof, SHORTEST_TAIL), self.scores.shape[1]
         far = self.squared[row, [self.beer[row], other]] / self.model.tail.inflation
         return float((dof + n_axes) / 2.0 * np.subtract(*np.log1p(far / dof)))

@@ -1,8 +1,7 @@
-"""What batches measured in one session share: its reference's noise, axis and lamp, as a random effect.
+"""What batches measured in one session share, its reference's noise, axis and lamp: what scatter within beers lacks."""
 
-Where the batches of a beer come from many sessions, their scatter holds that effect already. Where they come from one
-or two, it lies between beers instead, and scatter within a beer is learnt too small: what is missing is added.
-"""
+# Where the batches of a beer come from many sessions, their scatter holds that effect already. Where they come from one
+# or two, it lies between beers instead, and scatter within a beer is learnt too small.
 
 from dataclasses import dataclass
 
@@ -38,12 +37,10 @@ class SharedNoise:
     sessions_per_beer: Ints  # (n_beers,)
 
     def axes_beyond(self, scores: Floats, noise: Floats, variance: Floats) -> int:
-        """Return how many leading axes hold more of the batches than noise of the references may make up, 1 or more.
-
-        Principal axes of few sessions run along their references' noise: its largest sum of squares along one axis is
-        that of a random matrix of sessions by channels, each row as often as a session has batches (Marchenko, Pastur,
-        Math. USSR Sb. 1:457, 1967; from memory).
-        """
+        """Return how many leading axes hold more of the batches than noise of the references may make up, 1 or more."""
+        # Principal axes of few sessions run along their references' noise: its largest sum of squares along one axis is
+        # that of a random matrix of sessions by channels, each row as often as a session has batches (Marchenko,
+        # Pastur, Math. USSR Sb. 1:457, 1967; from memory).
         # scores (n_batches, a), noise, variance (p,): of the channels, and what references add to it, on the scale
         part = float((variance / noise**2).mean()) / self.missing
         largest = part * (np.sqrt(noise.size) + np.sqrt(self.n_sessions)) ** 2 * len(scores) / self.n_sessions
@@ -60,11 +57,9 @@ class SharedNoise:
 
 
 def missing_share(session: Ints, beer: Ints) -> Floats:
-    """Return what part of the effect of sessions the scatter and mean of each beer lack, shape (n_beers,).
-
-    With n batches, c_j of them in session j, their scatter holds a part f = (n - sum c_j^2 / n) / (n - 1) of it. A new
-    batch lies 1 + sum c_j^2 / n^2 of it from their mean, of which f (1 + 1/n) is counted.
-    """
+    """Return what part of the effect of sessions the scatter and mean of each beer lack, shape (n_beers,)."""
+    # With n batches, c_j of them in session j, their scatter holds a part f = (n - sum c_j^2 / n) / (n - 1) of it. A
+    # new batch lies 1 + sum c_j^2 / n^2 of it from their mean, of which f (1 + 1/n) is counted.
     # session, beer (n_batches,)
     share = np.zeros(int(beer.max()) + 1)
     for k in range(share.size):
@@ -101,7 +96,9 @@ def shared_noise(reflectance: Floats, levels: Levels, session: Ints, *, waveleng
     group = levels.sample if replicated else levels.codes("beer")
     noise = fit_light_noise(reflectance, group, wavelength_nm=wavelength_nm)
     base = levels.mean(reflectance, to="beer")
-    causes = _causes(base, wavelength_nm)
+    # an axis 1 nm off, a lamp twice as bright and a tilt of 1 per 100 nm: (n_beers, 3, p)
+    tilt = (wavelength_nm - wavelength_nm.mean()) / 100.0
+    causes = np.stack([np.gradient(base, wavelength_nm, axis=1), base, base * tilt], axis=1)
     sd = _learnt_sd(levels.mean(reflectance, to="batch"), base, causes, levels.beer, session, wavelength_nm)
     # one reference and one dark a session, as one scan each
     reference = base**2 * noise.variance(np.ones_like(base)) + noise.read / noise.light**2
@@ -109,17 +106,9 @@ def shared_noise(reflectance: Floats, levels: Levels, session: Ints, *, waveleng
     return SharedNoise(base, causes * sd[:, None], reference, missing, np.unique(session).size, sd, per_beer)
 
 
-def _causes(base: Floats, wavelength_nm: Floats) -> Floats:
-    """Return what an axis 1 nm off, a lamp twice as bright and a tilt of 1 per 100 nm add, shape (n_beers, 3, p)."""
-    tilt = (wavelength_nm - wavelength_nm.mean()) / 100.0
-    return np.stack([np.gradient(base, wavelength_nm, axis=1), base, base * tilt], axis=1)
-
-
 def _learnt_sd(batch: Floats, base: Floats, causes: Floats, beer: Ints, session: Ints, wavelength_nm: Floats) -> Floats:
-    """Return sd of each cause between sessions: mean products of batches of two beers in one session, else the usual.
-
-    Batches of two beers share nothing but their session, so that the mean of their products is its variance.
-    """
+    """Return the sd of each cause between sessions; the usual ones where too few pairs of batches tell."""
+    # batches of two beers share nothing but their session, so that the mean of their products is its variance
     # batch (n_batches, p), base (n_beers, p), causes (n_beers, 3, p)
     bins = slit_bins(wavelength_nm)
     sums, pairs = np.zeros(len(USUAL_SD)), 0

@@ -1,8 +1,4 @@
-"""Tails of T2 and of the squared spectral residual Q: critical values as published, and as held-out batches lie.
-
-The tail of T2 is checked against batches that were held out, and lengthened where they lie farther out. Q is what a
-spectrum has that no score can hold: its part outside the axes, against that of batches held out.
-"""
+"""Tails of T2 and of the squared spectral residual Q: critical values as published, and as held-out batches lie."""
 
 from dataclasses import dataclass
 
@@ -15,10 +11,8 @@ from specmatch.errors import TooFewBatchesError
 
 
 def t2_limit_new(n_batches: int, n_components: int, level: float = 0.95) -> float:
-    """Return the limit of T2 for a spectrum that took no part in the fit.
-
-    N. D. Tracy, J. C. Young, R. L. Mason, Journal of Quality Technology 24:88-95, 1992 (formula from memory).
-    """
+    """Return the limit of T2 for a spectrum that took no part in the fit."""
+    # N. D. Tracy, J. C. Young, R. L. Mason, Journal of Quality Technology 24:88-95, 1992 (formula from memory)
     if n_batches <= n_components:
         raise TooFewBatchesError(
             f"no T2 limit exists for {n_components} components on so few batches; "
@@ -29,10 +23,8 @@ def t2_limit_new(n_batches: int, n_components: int, level: float = 0.95) -> floa
 
 
 def scaled_chi_square(values: ArrayLike) -> tuple[float, float]:
-    """Return mean u0 and degrees of freedom N of values taken as u0/N chi-squared(N): N = 2 (u0/s)^2.
-
-    A. L. Pomerantsev, O. Ye. Rodionova, Journal of Chemometrics 22:601-609, 2008 and 28:429-438, 2014 (from memory).
-    """
+    """Return mean u0 and degrees of freedom N of values taken as u0/N chi-squared(N): N = 2 (u0/s)^2."""
+    # A. L. Pomerantsev, O. Ye. Rodionova, Journal of Chemometrics 22:601-609, 2008 and 28:429-438, 2014 (from memory)
     # values (n,)
     found = np.asarray(values, float)
     mean, variance = float(found.mean()), float(found.var(ddof=1))
@@ -111,13 +103,11 @@ NORMAL = TailCorrection(1.0, np.inf)
 
 
 def fit_tail(statistic: Floats, n_axes: Floats, dof: Floats, weight: Floats) -> TailCorrection:
-    """Learn the tail from F statistics of held-out batches.
-
-    Normal scatter: the inflation brings the mean of F to the upper 95 % bound of that of the statistics, and never
-    below 1, because the choice of the metric saw these batches. A longer tail (scatter of batches like a multivariate
-    t) is taken only where its likelihood is so much larger that chance would bring it once in a thousand sets; its
-    inflation too is the upper 95 % bound, by the profile of the likelihood.
-    """
+    """Learn the tail from F statistics of held-out batches."""
+    # Normal scatter: the inflation brings the mean of F to the upper 95 % bound of that of the statistics, and never
+    # below 1, because the choice of the metric saw these batches. A longer tail (batches like a multivariate t) is
+    # taken only where its likelihood is so much larger that chance would bring it once in a thousand sets; its
+    # inflation too is the upper 95 % bound, by the profile of the likelihood.
     # statistic (n,), n_axes, dof (n,), weight (n,)
     kept = np.isfinite(statistic) & (statistic > 0) & (dof > 2)
     if not kept.any():

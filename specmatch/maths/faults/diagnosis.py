@@ -1,7 +1,4 @@
-"""A departure from a good spectrum held against every known fault; the fault that is named, with a second and a rival.
-
-All faults are weighed at once, in the scatter that good scans have.
-"""
+"""A departure from a good spectrum held against every known fault at once, in the scatter that good scans have."""
 
 from dataclasses import dataclass, fields
 from functools import cached_property
@@ -48,16 +45,16 @@ class Explanation:
     size: Floats  # (n, n_faults): its best size, 0 or more
 
     def odds(self, doubt: Floats) -> Floats:
-        """Return how much likelier than none each fault is whatever its size, twice the log, rareness counted.
+        """Return twice the log odds of each fault against none, -inf where its size is not worth naming.
 
-        Sizes are half normal about none, by Laplace's approximation: the better a size is known the less likely it was.
+        Averaged over sizes, half normal about none (Laplace): the better a size is known, the less likely it was before.
         """
-        # doubt (n_faults,): what gains are divided by -> (n, n_faults): -inf where the size is not worth naming
+        # doubt (n_faults,): what gains are divided by -> (n, n_faults)
         gain = self.gain / doubt
-        error = self.size / np.sqrt(np.maximum(gain, 1e-300))
         named = (self.size >= LEAST_SIZES) & (gain > 0.0)
-        narrow = np.log(np.maximum(USUAL_SIZES / (2.0 * np.where(named, error, 1.0)), 1.0))
-        return np.where(named, gain - RARENESS - (self.size / USUAL_SIZES) ** 2 - 2.0 * narrow, -np.inf)
+        narrow = USUAL_SIZES * np.sqrt(gain) / (2.0 * np.maximum(self.size, LEAST_SIZES))
+        odds = gain - (self.size / USUAL_SIZES) ** 2 - 2.0 * np.log(np.maximum(narrow, 1.0)) - RARENESS
+        return np.where(named, odds, -np.inf)
 
 
 def patterns_at(reflectance: Floats, optics: Optics) -> Floats:
@@ -157,11 +154,9 @@ class Detector:
         return np.asarray((level * self.pattern(fault, size)) ** 2 + slope**2)
 
     def cleaned(self, departure: Floats, faults: Floats, shape_variance: Floats) -> Floats:
-        """Return spectra, shape (n, p), as they would read without what faults add.
-
-        The good spectrum, and what natural causes most likely add to it: the mean of their distribution given what the
-        faults leave of the departure. What neither explains is noise, or the part of a fault that its shape misses.
-        """
+        """Return spectra, shape (n, p), as they would read without what faults add."""
+        # the good spectrum, and what natural causes most likely add to it given what the faults leave of the departure;
+        # what neither explains is noise, or the part of a fault that its shape misses
         # departure, faults, shape_variance (n, p)
         weight = 1.0 / (self._noise + shape_variance)
         return self.base + self._effects([departure - faults], weight)[0] @ self._loading
@@ -194,10 +189,7 @@ class Detector:
         return [one.T for one in solve_each(systems).swapaxes(0, 1)]
 
     def explain(self, departure: Floats) -> Explanation:
-        """Find the best size of each fault for each departure.
-
-        Sizes run along a line from size to size; on each stretch the best point is that of least squares.
-        """
+        """Find the best size of each fault for each departure, by least squares on each stretch between two sizes."""
         # departure (n, p)
         parts = [self.best(self.project(departure[i : i + BLOCK])) for i in range(0, max(1, len(departure)), BLOCK)]
         return Explanation(np.concatenate([one.gain for one in parts]), np.concatenate([one.size for one in parts]))
@@ -342,6 +334,8 @@ def _words(fault: int) -> FaultWords:
 def rows_by(first: Ints, second: Ints) -> list[tuple[tuple[int, int], Ints]]:
     """Return pairs of codes that occur, each with the rows that share them."""
     # first, second (n,) -> (m,)
+    if first.size == 1:
+        return [((int(first[0]), int(second[0])), np.zeros(1, np.int64))]
     key = first * (int(second.max(initial=0)) + 1) + second
     order = np.argsort(key, kind="stable")
     key = key[order]
@@ -353,10 +347,7 @@ def rows_by(first: Ints, second: Ints) -> list[tuple[tuple[int, int], Ints]]:
 def judge(
     detector: Detector, departure: Floats, explanation: Explanation, *, doubt: Floats, limit: float
 ) -> Diagnosis:
-    """Choose among explanations.
-
-    A sum of two faults, neither of negative size, takes the place of one where that leaves much less of the departure.
-    """
+    """Choose among explanations; a sum of two faults takes the place of one where that leaves much less."""
     # departure (n, p), doubt (n_faults,)
     # doubt: what the gain of each fault is divided by: how much more than by chance good scans seem to have of it
     # limit: what the odds have to reach for a fault to be named
@@ -395,10 +386,8 @@ def judge(
 def _pairs(
     detector: Detector, departure: Floats, first: Ints, sizes: Floats, doubt: Floats, worth: Floats
 ) -> tuple[Ints, Floats, Floats]:
-    """Return the best fault beside the first of each row, or -1, and the sizes of the first and of it.
-
-    Least squares in both, with the shapes that the faults have at their best sizes alone.
-    """
+    """Return the best fault beside the first of each row, or -1, and the sizes of the first and of it."""
+    # least squares in both, with the shapes that the faults have at their best sizes alone
     row = np.arange(len(sizes))
     tried = np.where(sizes > 0, sizes, _FIRST_SIZE)
     projected = detector.project(departure)

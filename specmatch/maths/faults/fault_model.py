@@ -1,11 +1,4 @@
-"""Learn what good scans of a house look like, and how far they reach beyond chance.
-
-What good scans of a house look like, learnt from its set, and which known fault best explains another scan.
-
-Two departures are judged: of a pour from its mates, and of a sample from the mean of a beer.
-
-Which of several beers a faulty sample was, where no claim says so: the one that a known fault brings it back to.
-"""
+"""What good scans of a house look like, learnt from its set, and which known fault best explains another scan."""
 
 from dataclasses import dataclass, field, replace
 from functools import cached_property
@@ -177,11 +170,8 @@ class FaultModel:
         return np.array([np.interp(place, centre, row) for row in change]).reshape(len(change), place.size)
 
     def left_over(self, binned: Floats, n_pours: Ints, beer: Ints, finding: Diagnosis) -> Floats:
-        """Return how unlikely a pooled sample is of its beer once the faults found in it are taken away, shape (n,).
-
-        Minus twice the log likelihood, a constant aside: the squared distance that is left, and the log determinant of
-        the scatter that it is counted in, without which wide beers would win.
-        """
+        """Return how unlikely pooled samples are of their beers without the faults found in them, shape (n,)."""
+        # minus twice the log likelihood, a constant aside: without the log determinant wide beers would win
         left = np.empty(len(binned))
         for (k, m), rows in rows_by(beer, n_pours):
             detector, one = self.sample_detector(k, float(m)), finding.rows(rows)
@@ -208,10 +198,8 @@ class PourDepartures:
     distance: Floats  # (n,): squared, over the number of bins
 
     def oddness(self, fit: FaultModel, limit: float) -> Floats:
-        """Return how far out pours lie, as a multiple of what makes a pour odd, shape (n,).
-
-        A fault of a size that nobody would do anything about makes no pour odd.
-        """
+        """Return how far out pours lie, as a multiple of what makes a pour odd, shape (n,)."""
+        # a fault of a size that nobody would do anything about makes no pour odd
         gain = np.where(self.size >= LEAST_SIZES, self.gain / fit.pour_doubt, 0.0)
         return np.maximum(gain.max(axis=1, initial=0.0) / limit, self.distance / fit.pour_distance_limit)
 
@@ -288,12 +276,10 @@ def fit_fault_model(
     reflectance: Floats, levels: Levels, *, wavelength_nm: Floats, optics: Optics | None = None,
     path_law: PathLaw | None = None,
 ) -> tuple[FaultModel, PourDepartures]:  # fmt: skip
-    """Learn what good scans look like, all that judging pours against their mates needs, and how these pours depart.
-
-    A gain is twice the log likelihood ratio of a fault against none; by chance alone it is chi-squared with one degree
-    of freedom half of the time, and 0 otherwise, since sizes are not negative. Where the set's own scans reach higher
-    (each batch held against the mean of the others, each pour against its mates), gains are divided by the ratio.
-    """
+    """Learn what good scans look like, all that judging pours against their mates needs, and how these pours depart."""
+    # A gain is twice the log likelihood ratio of a fault against none; by chance alone it is chi-squared with one
+    # degree of freedom half of the time, and 0 otherwise, since sizes are not negative. Where the set's own pours reach
+    # higher against their mates, gains are divided by the ratio.
     # reflectance (n_pours, p), wavelength_nm (p,); optics: what most of these scans have taught already; path_law: what
     # lab colours or a second filling have taught of the cup
     sample, beer = levels.sample, levels.codes("beer")
@@ -423,11 +409,9 @@ _KIND = np.array([{"haze": "foam", "haze_inside": "inside"}.get(name, name.split
 
 
 def _over_chance(gains: Floats, *, at: float = _COMPARED_AT, tails: bool = True) -> Floats:
-    """How much farther good scans reach than chance would let them, for each fault, 1 or more.
-
-    At the gain that one in 50 passes, by peaks over the nine tenths: a house with heavy tails has them counted. Without
-    `tails` at the quantile `at`: among pours that nobody has judged yet the peaks are those that are odd.
-    """
+    """How much farther good scans reach than chance would let them, for each fault, 1 or more."""
+    # At the gain that one in 50 passes, by peaks over the nine tenths: a house with heavy tails has them counted.
+    # Without `tails` at the nine tenths: among pours that nobody has judged yet the peaks are those that are odd.
     doubt = np.ones(gains.shape[1])
     start, far = float(chdtri(1, 2.0 * (1.0 - at))), float(chdtri(1, 2.0 * _PASSED))
     folds = np.log((1.0 - at) / _PASSED)

@@ -1,9 +1,4 @@
-"""How good pours and good batches of one house differ: along which causes, and by how much.
-
-Causes are the same for pours and batches: strength or depth, light of the lamp, white (foam), haze, a jitter of the
-axis since the reference, a tilt of the lamp's colour, a wander of the axis from session to session, and the shapes by
-which batches of one beer differ in this house. Each has a variance between pours and one between batches.
-"""
+"""How good pours and good batches of one house differ: along which causes, and by how much."""
 
 from dataclasses import dataclass, field, replace
 
@@ -55,10 +50,8 @@ class NormalVariation:
     together: Floats = field(default_factory=lambda: np.zeros((0, 0)))
 
     def of_sample(self, n_pours: float, n_batches: float, n_sessions: float | None = None) -> Floats:
-        """Return the covariance of a sample of `n_pours` pours about the mean of `n_batches` batches, (c + q, c + q).
-
-        What batches share with their session is averaged over `n_sessions` sessions only.
-        """
+        """Return the covariance, (c + q, c + q), of a sample of `n_pours` pours about a mean of `n_batches` batches."""
+        # what batches share with their session is averaged over `n_sessions` sessions only
         more = (1.0 / n_pours - self.per_pour) * self.pour
         own = np.maximum(self.batch + np.minimum(more, 0.0), 0.25 * self.batch)
         count = np.full(own.size, n_batches)
@@ -95,11 +88,9 @@ def causes_at(reflectance: Floats, shapes: Floats, optics: Optics, *, n_causes: 
 def fit_natural_scatter(
     reflectance: Floats, levels: Levels, *, optics: Optics, noise: ChannelNoise, pour: Floats | None = None
 ) -> NormalVariation:
-    """Learn how pours differ from their sample, unless that is given, and samples from their beer.
-
-    Variances are those of largest likelihood of random effects along the causes (EM), with a few rows' worth of good
-    practice added; shapes come from weighted alternating least squares on what strength leaves of the batches.
-    """
+    """Learn how pours differ from their sample, unless that is given, and samples from their beer."""
+    # variances of largest likelihood of random effects along the causes (EM), with a few rows' worth of good practice
+    # added
     # reflectance (n_pours, p), pour (c,)
     if pour is None:
         pours, none = _about_samples(reflectance, levels, noise), np.zeros((0, reflectance.shape[1]))
@@ -161,10 +152,7 @@ class PourScatter:
 
 
 def fit_pour_scatter(reflectance: Floats, levels: Levels, *, optics: Optics, noise: ChannelNoise) -> PourScatter:
-    """Learn the scatter of pours, at the level of foam under which they differ as they do with the largest likelihood.
-
-    The level of the optics is not looked at.
-    """
+    """Learn the scatter of pours, at the level of foam under which it is likeliest that they differ as they do."""
     # reflectance (n_pours, p)
     rows, none = _about_samples(reflectance, levels, noise), np.zeros((0, reflectance.shape[1]))
     # the level moves one cause only, by light that is even over the channels: it is seen once, for all levels
@@ -200,12 +188,10 @@ RECIPE_SD = np.array([0.03, 0.02])
 def fit_strength_law(
     reflectance: Floats, levels: Levels, *, optics: Optics, noise: ChannelNoise, path_law: PathLaw | None = None
 ) -> Optics:
-    """Return the optics whose glare, returned and stray light leave least of what batches and pours differ by.
-
-    Batches of one beer differ by strength most, and pours by depth: what a channel changes by beside the others tells
-    how much of its light passed the beer, and how often. Of rows y, in the metric G of all other causes, a direction a
-    takes (a'Gy)^2 / a'Ga away.
-    """
+    """Return the optics whose glare, returned and stray light leave least of what batches and pours differ by."""
+    # Batches of one beer differ by strength most, and pours by depth: what a channel changes by beside the others tells
+    # how much of its light passed the beer, and how often. Of rows y, in the metric G of all other causes, a direction
+    # a takes (a'Gy)^2 / a'Ga away.
     # reflectance (n_pours, p)
     from scipy.optimize import minimize  # here: a fitted model is read without it
 
@@ -297,11 +283,9 @@ def _along(rows: _Departures, shapes: Floats, optics: Optics, *, even: bool = Fa
 
 
 def _covariance(seen: _Along, rows: _Departures, prior_sd: Floats, *, together: bool = False) -> Floats:
-    """Covariance along causes by EM; rows too far out to be natural, with all of their unit, are set aside each round.
-
-    At first the farthest fifth is, whatever it is, and all that good practice would not leave: so that no faults hide
-    behind the variance that they make. Effects are independent unless they may go `together`.
-    """
+    """Covariance along causes by EM; rows too far out to be natural are set aside each round with all of their unit."""
+    # At first the farthest fifth is, whatever it is, so that no faults hide behind the variance that they make. Effects
+    # are independent unless they may go `together`.
     # -> (..., c, c)
     prior = np.diag(prior_sd**2)
     mask = np.ones(prior.shape) if together else np.eye(len(prior))

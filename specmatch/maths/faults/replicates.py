@@ -1,7 +1,4 @@
-"""One odd pour among good ones: found by its difference from its mates, and named.
-
-The one engine for `measure` (usual sizes of pour errors, no set yet), the audit, the fit and readings (learnt sizes).
-"""
+"""One odd pour among good ones: found by its difference from its mates, and named, before there is a set and after."""
 
 from dataclasses import dataclass
 
@@ -105,10 +102,8 @@ def _apart(fit: FaultModel, pours: Floats, suspected: Mask, limit: float) -> Int
 
 
 def _oddest(fit: FaultModel, found: PourDepartures, limit: float) -> int:
-    """Return which pour lies farthest out, the same one whatever the limit is.
-
-    Beside a large fault a mate may look like another fault turned round, by a larger gain: there the distance decides.
-    """
+    """Return which pour lies farthest out, the same one whatever the limit is."""
+    # beside a large fault a mate may look like another fault turned round, by a larger gain: there the distance decides
     far = found.distance.max(initial=0.0) > fit.pour_distance_limit
     return int((found.distance if far else found.oddness(fit, limit)).argmax())
 

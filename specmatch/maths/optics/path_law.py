@@ -1,19 +1,14 @@
-"""How reflectance changes with the depth of beer in the cup, learnt from what a set has measured.
+"""How reflectance changes with the depth of beer in the cup, learnt from what a set has measured."""
 
-Light that falls through beer and back leaves a share x = exp(-k), k in proportion to depth and strength. Over a mirror
-that is all: the law of Lambert and Beer. A matt base fills the space under the surface with light, of which the surface
-sends a share back down, so that it crosses the beer again: x (1 - m) / (1 - m x^2), a geometric series in which light
-on a further round trip crosses at all angles and is left by x^2 (the series is that of J. L. Saunderson, J. Opt. Soc.
-Am. 32:727, 1942, reference from memory). Glare never passes the beer and stays what it is. Stray light is a share of
-the light of the whole band that falls on every channel alike: it goes with the beer, and counts most where the lamp
-gives little.
-
-Channels in which a deep pour leaves no light cannot say what they would be at a smaller depth: there the beer is taken
-to absorb as the set's beers do beside channels that have light.
-
-Depth and strength are one number to a spectrum. So lab colours, which are strengths, teach the law of a cup at one
-depth, and batches measured at a second depth teach it directly.
-"""
+# Light that falls through beer and back leaves a share x = exp(-k), k in proportion to depth and strength (Lambert,
+# Beer). Over a matt base the surface sends a share back down, which crosses the beer again: x (1 - m) / (1 - m x^2), a
+# geometric series in which light on a further round trip is left by x^2 (the series is that of J. L. Saunderson, J.
+# Opt. Soc. Am. 32:727, 1942, reference from memory). Glare never passes the beer. Stray light is a share of the light
+# of the whole band that falls on every channel alike, and counts most where the lamp gives little. Channels in which a
+# deep pour leaves no light cannot say what they would be at a smaller depth: there the beer is taken to absorb as the
+# set's beers do beside channels that have light.
+# Depth and strength are one number to a spectrum. So lab colours, which are strengths, teach the law of a cup at one
+# depth, and batches measured at a second depth teach it directly.
 
 from dataclasses import dataclass, field, replace
 
@@ -104,12 +99,9 @@ class PathLaw:
     def absorbed(
         self, reflectance: Floats, wavelength_nm: Floats, *, least: float | None = None, bend: float = 0.0
     ) -> Floats:
-        """Return what one crossing takes of the light, as a natural logarithm, which adds by volume in a blend.
-
-        From the reddest channel on in which less than `least` of the light comes back (by default twice what is
-        unsure) the absorbance goes on to the blue as that of the set's beers does, or of an average beer where that is
-        not known, or steeper by `bend`, of its logarithm per 100 nm.
-        """
+        """Return what one crossing takes of the light, as a natural logarithm, which adds by volume in a blend."""
+        # from the reddest channel on in which less than `least` of the light comes back (by default twice what is
+        # unsure) it goes on to the blue as a known shape does, or steeper by `bend`, of its logarithm per 100 nm
         # reflectance (n, p) -> (n, p)
         through = self.through(reflectance)
         k = -np.log(one_crossing(np.maximum(through, DARKEST), self.returned))
@@ -156,11 +148,9 @@ class PathLaw:
         return one_crossing(np.maximum(self.through(reflectance), DARKEST), self.returned)
 
     def directions(self, raw: Floats, factor: Floats, path_sd: Floats) -> Floats:
-        """Return how brought spectra may be wrong, shape (n, 3 + q, p), each direction one standard deviation long.
-
-        The first is that of the two fills, q are those of the law, and two are light that is none of the beer's, alike
-        over the spectrum and rising through it, taken for the beer's where little of that is left.
-        """
+        """Return how brought spectra may be wrong, shape (n, 3 + q, p), each direction one standard deviation long."""
+        # the first is that of the two fills, q are those of the law, and two are light that is none of the beer's,
+        # alike over the spectrum and rising through it, taken for the beer's where little of that is left
         # raw (n, p): as measured; factor (n,); path_sd (n,): relative uncertainty of the ratio of depths
         f = np.asarray(factor, float)[:, None]
         theta, ends = self._theta, self._ends()
@@ -273,11 +263,8 @@ def _brought(
     if shape is not None and dark.any():
         likely = np.exp(-_continued(-np.log(crossing), dark, shape))
         # of spectra with a dark channel alone, whatever others they are brought with
-        moved += (
-            (1.0 - sure)
-            * dark.any(axis=1, keepdims=True)
-            * (_at_power(likely, power, m, bend) - after_rounds(likely, m))
-        )
+        unsure_of = (1.0 - sure) * dark.any(axis=1, keepdims=True)
+        moved += unsure_of * (_at_power(likely, power, m, bend) - after_rounds(likely, m))
     return _bound(t + moved, theta, lamp)
 
 
@@ -452,16 +439,8 @@ def _solved(problem: _Problem) -> tuple[Floats, Floats]:
 
     scale = np.array([0.01, 0.1, 0.05, STRAY_SD, 0.1])
     # from a mirror and from a matt base: a share returned that meets its bound on the way may stay there
-    tried = [
-        least_squares(
-            residuals,
-            np.append(start[0], np.append(m, start[2:]))[free],
-            bounds=(low[free], high[free]),
-            x_scale=scale[free],
-            max_nfev=60,
-        )
-        for m in (0.02, 0.4)
-    ]
+    begin, bounds = (np.append(start[0], np.append(m, start[2:]))[free] for m in (0.02, 0.4)), (low[free], high[free])
+    tried = [least_squares(residuals, at, bounds=bounds, x_scale=scale[free], max_nfev=60) for at in begin]
     found = min(tried, key=lambda one: float(one.cost))
     excess = max(1.0, 2.0 * found.cost / max(1, found.fun.size - free.size))
     covariance = np.asarray(np.linalg.inv(found.jac.T @ found.jac)[:4, :4] * excess, float)

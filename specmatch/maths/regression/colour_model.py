@@ -1,9 +1,4 @@
-"""Beers whose own held-out errors show that the absorbance at 430 nm cannot be read from them.
-
-Lab colours that can teach, and the samples that a reading is held against.
-
-The colour regression of one set: spectra of batches to lab colours, with leave-batch-out jackknife+ intervals.
-"""
+"""The colour regression of one set: spectra of batches to lab colours, with leave-batch-out jackknife+ intervals."""
 
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -25,7 +20,7 @@ from specmatch.maths.regression.conformal import (
     t_interval,
 )
 from specmatch.maths.regression.gaussian_process import LOG_ABSORBANCE, OPTICAL, ProcessRegression, fit_process
-from specmatch.maths.regression.lab_effects import LabEffects, LabValues, fit_lab_effects, with_extra
+from specmatch.maths.regression.lab_effects import NO_LABS, LabEffects, LabValues, fit_lab_effects, with_extra
 from specmatch.maths.regression.pls import FEWEST_BATCHES_FOR_PLS, PlsRegression, fit_pls_regression
 from specmatch.maths.regression.rows_and_responses import (
     ABSORBANCE,
@@ -99,6 +94,8 @@ def pour_subsets(reflectance: Floats, sample: Ints) -> tuple[Floats, Ints, Ints]
 
 
 Names = NDArray[np.str_]
+Regression = ProcessRegression | PlsRegression
+Regressions = dict[str, Regression]
 PLS = "pls"
 REGRESSIONS = (OPTICAL, LOG_ABSORBANCE, PLS)
 # of values that are no beer's colour: on rows as they are given, and on reflectance
@@ -166,12 +163,12 @@ class ColourModel:
         """Number of batches behind the fit."""
         return self.lab_colour.size
 
-    @property
+    @cached_property
     def most_pours(self) -> int:
         """Largest number of pours of a sample that the set holds."""
         return int(self.score_pours.max())
 
-    @property
+    @cached_property
     def is_relative(self) -> bool:
         """Whether values and answers all lie above 0, so that errors and changes can be told as parts of them."""
         return bool(self.lab_colour.min() > 0.0)
@@ -193,15 +190,14 @@ class ColourModel:
 
     def predict(self, reflectance: ArrayLike) -> Floats:
         """Return colours, shape (n,), of spectra of shape (n, p)."""
-        return self.response.value(self._one(self.regression).predict(reflectance)[0])
+        return self.response.value(self._named[self.regression].predict(reflectance)[0])
 
     def interval(self, reflectance: ArrayLike, n_pours: ArrayLike, coverage: float) -> Interval:
         """Return colours with limits that cover the lab value of a batch of the set's kind."""
         # reflectance (n, p), n_pours (n,)
         check_coverage(coverage)
         rows = np.asarray(reflectance, float)
-        pours = np.broadcast_to(np.asarray(n_pours, np.int64), rows.shape[:1])
-        level = np.minimum(np.maximum(pours, 1), self.most_pours)
+        level = np.minimum(np.maximum(n_pours, np.ones(len(rows), np.int64)), self.most_pours)
         normal = self.n_batches < batches_needed(coverage)
         middle, low, high = (np.empty(rows.shape[0]) for _ in range(3))
         for m in np.flatnonzero(np.bincount(level)).tolist():
@@ -225,13 +221,13 @@ class ColourModel:
         return -np.array([np.resize(one, max(map(len, own))) for one in own]) / half
 
     def _limits(self, rows: Floats, m: int, coverage: float, normal: bool) -> tuple[Floats, Floats, Floats]:
-        middle, variance, without = self._one(self.regression).predict_with_and_without(rows)
+        middle, variance, without = self._named[self.regression].predict_with_and_without(rows)
         scale = np.sqrt(variance + self.response.variance(self.error, self.response.value(middle)))
         if normal:
             used = self.score_pours == m
             return middle, *t_interval(middle, scale, self.score[used], self.score_batch[used], coverage)
         for name, folds in self._other_folds:
-            without[:, folds] = self._one(name).predict_without(rows)[:, folds]
+            without[:, folds] = self._named[name].predict_without(rows)[:, folds]
         return middle, *self._scores[m].limits(without, scale, coverage)
 
     @cached_property
@@ -248,7 +244,7 @@ class ColourModel:
 
     def held_out_widening(self, reflectance: Floats, left_out: Ints) -> Floats:
         """Return how many times wider an interval is where the batch at position `left_out` did not teach it, (n,)."""
-        one = self._one(self.regression)
+        one = self._named[self.regression]
         middle, variance, _ = one.predict_with_and_without(reflectance)
         error = self.error.relative_variance(np.exp(middle))
         return np.asarray(
@@ -257,29 +253,19 @@ class ColourModel:
 
     def colours_without(self, batches: Ints) -> Floats | None:
         """Return what is predicted of some of its batches, (m,), without any of them; None where that takes a fit."""
-        one = self._one(self.regression)
+        one = self._named[self.regression]
         if not isinstance(one, ProcessRegression) or len(one.process.features) < self.lab_colour.size:
             return None
         of = self.response.of(self.lab_colour[batches])
         return self.response.value(of - one.process.errors_without(batches))
 
     @cached_property
-    def _named(self) -> "dict[str, ProcessRegression | PlsRegression]":
-        found: dict[str, ProcessRegression | PlsRegression] = {}
-        for one in (self.optical, self.spectral, self.snv):
-            if one is not None:
-                found[one.inputs] = one
-        if self.pls is not None:
-            found[PLS] = self.pls
-        return found
-
-    def _one(self, name: str) -> "ProcessRegression | PlsRegression":
-        return self._named[name]
+    def _named(self) -> Regressions:
+        found: Regressions = {one.inputs: one for one in (self.optical, self.spectral, self.snv) if one is not None}
+        return found if self.pls is None else found | {PLS: self.pls}
 
 
-def _held_out(
-    named: "dict[str, ProcessRegression | PlsRegression]", fold_regression: Names, rows: Floats, batch: Ints
-) -> Floats:
+def _held_out(named: Regressions, fold_regression: Names, rows: Floats, batch: Ints) -> Floats:
     """Return responses, shape (n,), each by the regression chosen and fitted without the batch of its row."""
     out = np.empty(len(rows))
     for name in np.unique(fold_regression[batch]):
@@ -288,7 +274,7 @@ def _held_out(
     return out
 
 
-def _chosen(named: "dict[str, ProcessRegression | PlsRegression]") -> tuple[str, Names]:
+def _chosen(named: Regressions) -> tuple[str, Names]:
     """Return the regression of least held-out error, the first one preferred, and the one chosen without each batch."""
     offered = list(named)
     handicap = np.where(np.arange(len(offered)) > 0, 1.0 / WORTH_A_CHANGE, 1.0)
@@ -307,13 +293,10 @@ def fit_colour(
     batch_means: ArrayLike | None = None,
     values: LabValues | None = None,
 ) -> ColourModel:
-    """Fit the colour regression of a set.
-
-    Every regression is fitted to batch means, weighted by an error model sd(y)^2 = a^2 + (b y)^2 that is learnt from
-    held-out residuals. Kernel, components and regression are chosen by the relative error of held-out batches; for the
-    intervals and the held-out colours all of that is chosen anew without each batch. Values that are no colour are
-    taken as they are or as logarithms, whichever is likelier, and their squared errors count by the error model.
-    """
+    """Fit the colour regression of a set: everything is chosen by held-out batches."""
+    # Every regression is fitted to batch means, weighted by an error model that is learnt from held-out residuals; for
+    # the intervals and the held-out colours all choices are made anew without each batch. Values that are no colour are
+    # taken as they are or as logarithms, whichever is likelier.
     # reflectance (n_pours, p), colour (n_pours,), wavelength_nm (p,), batch_means (K, p)
     # regressions: what held-out batches choose from, the first one preferred: any of `REGRESSIONS`, or of
     # `ROW_REGRESSIONS`, or of `LIQUID_REGRESSIONS`
@@ -365,7 +348,7 @@ def fit_colour(
 
 
 def _scored_pours(
-    reflectance: Floats, levels: Levels, given: "_Given", named: "dict[str, ProcessRegression | PlsRegression]",
+    reflectance: Floats, levels: Levels, given: "_Given", named: Regressions,
     chosen: tuple[str, Names], error: ErrorModel,
 ) -> tuple[Floats, Ints, Ints]:  # fmt: skip
     """Return errors of held-out readings over what is stated of them, their batches and their numbers of pours."""
@@ -391,7 +374,7 @@ class _Given:
     response: Response
     offered: list[str]
 
-    def fit(self, name: str, expected: ErrorModel, worst: float = np.inf) -> ProcessRegression | PlsRegression | None:
+    def fit(self, name: str, expected: ErrorModel, worst: float = np.inf) -> Regression | None:
         """Fit one of the regressions, unless it is hopeless."""
         of_response = with_extra(self.response.variance(expected, self.lab), self.extra)
         rows = next((kind for kind in self.offered if kind in KINDS), None)
@@ -406,9 +389,7 @@ class _Given:
         )  # fmt: skip
 
 
-def _of_one_lab(
-    given: _Given, values: LabValues | None
-) -> tuple[_Given, "ProcessRegression | PlsRegression", LabEffects]:
+def _of_one_lab(given: _Given, values: LabValues | None) -> tuple[_Given, Regression, LabEffects]:
     """Return colours brought to those of one lab, the first regression on them, and what labs read above it."""
     first = given.fit(given.offered[0], FIRST_ERROR)
     assert first is not None  # without a bar, none falls below it
@@ -419,7 +400,7 @@ def _of_one_lab(
     return given, given.fit(given.offered[0], FIRST_ERROR) or first, labs
 
 
-def _likelier(given: _Given) -> tuple[_Given, "ProcessRegression | PlsRegression", LabEffects]:
+def _likelier(given: _Given) -> tuple[_Given, Regression, LabEffects]:
     """Return values of any kind as they are or as logarithms, whichever is likelier, and the first regression."""
     tried = []
     for response in responses(given.lab):
@@ -429,7 +410,7 @@ def _likelier(given: _Given) -> tuple[_Given, "ProcessRegression | PlsRegression
         residual = response.of(given.lab) - first.predict_held_out(given.mean, np.arange(given.lab.size))[0]
         tried.append((response.log_likelihood(residual, given.lab), one, first))
     _, given, first = max(tried, key=lambda found: found[0])
-    return given, first, LabEffects((), np.zeros(0), np.zeros(0))
+    return given, first, NO_LABS
 
 
 def _refuse_no_beer(given: _Given, expected: ErrorModel, of_optical: float) -> None:
@@ -446,12 +427,9 @@ def _refuse_no_beer(given: _Given, expected: ErrorModel, of_optical: float) -> N
         )
 
 
-def _lab_effects(
-    first: "ProcessRegression | PlsRegression", mean: Floats, lab: Floats, values: LabValues | None
-) -> LabEffects:
-    none = LabEffects((), np.zeros(0), np.zeros(0))
+def _lab_effects(first: Regression, mean: Floats, lab: Floats, values: LabValues | None) -> LabEffects:
     if values is None or not isinstance(first, ProcessRegression):
-        return none
+        return NO_LABS
     known, rows = first.made(mean)
     inverse = first.process.inverse
     if len(inverse) == lab.size:
@@ -461,8 +439,8 @@ def _lab_effects(
     return fit_lab_effects(values.labs, rest - rest.mean(), np.eye(lab.size) / float(np.var(rest)))
 
 
-def _fit_all(given: _Given, expected: ErrorModel) -> "dict[str, ProcessRegression | PlsRegression]":
-    named: dict[str, ProcessRegression | PlsRegression] = {}
+def _fit_all(given: _Given, expected: ErrorModel) -> Regressions:
+    named: Regressions = {}
     for name in given.offered:
         worst = HOPELESS * min((one.choice_error for one in named.values()), default=np.inf)
         one = given.fit(name, expected, worst)
@@ -499,11 +477,9 @@ FALSE_ALARM = 0.002
 
 
 def beers_with_unreliable_colour(fit: ColourModel, beer: ArrayLike, n_beers: int) -> Mask:
-    """Tell which beers err, held out, by so much more than the others that their A430 is not to be trusted.
-
-    Held-out residuals over their expected size; the mean square of a beer against that of all others by an F test, and
-    at least 5 % of colour. Haze, fruit and nitro take light out of the beam that the lab's clarified beer never lost.
-    """
+    """Tell which beers err, held out, by so much more than the others that their A430 is not to be trusted."""
+    # the mean square of a beer against that of all others by an F test, and at least 5 % of colour: haze, fruit and
+    # nitro take light out of the beam that the lab's clarified beer never lost
     # beer (K,) -> (n_beers,)
     codes = np.asarray(beer, np.int64)
     if fit.response != LOG:  # of another value nothing is known that light in the beam would do to it

@@ -1,8 +1,7 @@
-"""Prediction intervals from held-out batches: leave-batch-out jackknife+, and the t form when batches are too few.
+"""Prediction intervals from held-out batches: leave-batch-out jackknife+, and the t form when batches are too few."""
 
-Sources: R. F. Barber, E. J. Candes, A. Ramdas, R. J. Tibshirani, Annals of Statistics 49:486-507, 2021 (jackknife+);
-Y. Lee, R. F. Barber, R. Willett, arXiv 2306.06342 (weights when a batch gives several scores).
-"""
+# Sources: R. F. Barber, E. J. Candes, A. Ramdas, R. J. Tibshirani, Annals of Statistics 49:486-507, 2021 (jackknife+);
+# Y. Lee, R. F. Barber, R. Willett, arXiv 2306.06342 (weights when a batch gives several scores).
 
 from dataclasses import dataclass
 from functools import cached_property
@@ -79,11 +78,9 @@ class HeldOutScores:
     weight: Floats
 
     def limits(self, centre: Floats, scale: Floats, coverage: float) -> tuple[Floats, Floats]:
-        """Return jackknife+ limits from predictions of models that each left one batch out.
-
-        Limits are quantiles of centre -+ score times scale. Models without one batch hardly differ, so that the largest
-        scores decide nearly always: only where others could reach the limit found among these are all looked at.
-        """
+        """Return jackknife+ limits: quantiles of centre -+ score times scale, by models that left a batch out each."""
+        # models without one batch hardly differ, so that the largest scores decide nearly always: only where others
+        # could reach the limit found among these are all looked at
         # centre (n, K), scale (n,) -> (n,)
         few = LOOKED_AT * self._outweighing(coverage)
         low, high = self._among(few, centre, scale, coverage)

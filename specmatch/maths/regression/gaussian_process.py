@@ -1,16 +1,14 @@
-"""Log colour of batches by a Gaussian process, its kernel chosen by held-out batches.
+"""Log colour of batches by a Gaussian process, its kernel chosen by held-out batches."""
 
-With the hyperparameters of the kernel held, taking a row away changes the inverse of the kernel matrix by one rank. So
-a grid of hyperparameters can be judged inside every fold of a leave-one-out, for little more than one inversion a grid
-point. Source: C. E. Rasmussen, C. K. I. Williams, *Gaussian Processes for Machine Learning*, MIT Press 2006, section
-5.4.2; the second row follows from the same identity for a block inverse.
-
-On many rows every row teaches, through the kernel at a few hundred of them. The process is written as a linear
-regression on its covariances with the chosen rows ("subset of regressors"), whose leave-one-out results are closed
-forms, and whose variance goes back to the prior's far from all rows (the deterministic training conditional). With
-every row chosen both are the exact process. Source: J. Quinonero-Candela, C. E. Rasmussen, Journal of Machine Learning
-Research 6:1939-1959, 2005, sections 4 and 5 (from memory).
-"""
+# With the hyperparameters of the kernel held, taking a row away changes the inverse of the kernel matrix by one rank.
+# So a grid of hyperparameters can be judged inside every fold of a leave-one-out, for little more than one inversion a
+# grid point. Source: C. E. Rasmussen, C. K. I. Williams, *Gaussian Processes for Machine Learning*, MIT Press 2006,
+# section 5.4.2; the second row follows from the same identity for a block inverse.
+# On many rows every row teaches, through the kernel at a few hundred of them: a linear regression on covariances with
+# the chosen rows ("subset of regressors"), whose leave-one-out results are closed forms, and whose variance goes back
+# to the prior's far from all rows (the deterministic training conditional). With every row chosen both are the exact
+# process. Source: J. Quinonero-Candela, C. E. Rasmussen, Journal of Machine Learning Research 6:1939-1959, 2005,
+# sections 4 and 5 (from memory).
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -102,18 +100,24 @@ class GaussianProcess:
         """Return the weights of the process without each training row in turn, shape (k, k): a row a left-out row."""
         return self.weight - self.inverse * self.held_out_error[:, None]
 
-    def predict(self, rows: Floats, covariance: Floats | None = None) -> tuple[Floats, Floats]:
-        """Return predictions, shape (n,), and the variance that the training rows leave, shape (n,).
+    def covariance(self, rows: Floats) -> Floats:
+        """Return the prior covariances of rows, shape (n, q), with the training rows, shape (n, k)."""
+        return self.kernel.of(*products_and_distances(rows, self.features, self._squares))
 
-        The prior covariance of rows and training rows, shape (n, k), is worked out where it is not given.
-        """
-        covariance = self.kernel(rows, self.features) if covariance is None else covariance
+    @cached_property
+    def _squares(self) -> Floats:
+        return squares_of(self.features)
+
+    def predict(self, rows: Floats, covariance: Floats | None = None) -> tuple[Floats, Floats]:
+        """Return predictions, shape (n,), and the variance that the training rows leave, shape (n,)."""
+        # covariance (n, k): of rows and training rows, where it is known
+        covariance = self.covariance(rows) if covariance is None else covariance
         left = self.kernel.variance(rows) - np.einsum("nk,nk->n", covariance @ self.inverse, covariance)
         return covariance @ self.weight, np.maximum(left, 0.0)
 
     def variance_without(self, rows: Floats, left_out: Ints, covariance: Floats | None = None) -> Floats:
         """Return the variance for each row when training row `left_out` of it is taken away, shape (n,)."""
-        covariance = self.kernel(rows, self.features) if covariance is None else covariance
+        covariance = self.covariance(rows) if covariance is None else covariance
         share = np.einsum("nk,nk->n", covariance, self.inverse[left_out])
         return self.predict(rows, covariance)[1] + share**2 / np.diag(self.inverse)[left_out]
 
@@ -235,6 +239,7 @@ ABSORBANCE_OFFSET = 0.2
 
 # Strengths that differ by this much in logarithms, the distance of neighbouring beers, lie one unit apart.
 STRENGTH_UNIT = 0.2
+FEATURE_UNITS = np.concatenate([[STRENGTH_UNIT], PRIOR_SD[1:]])
 
 # Slopes and bends in log colour, reaches in units of the features: the grid that held-out batches choose from.
 GRIDS = {
@@ -288,7 +293,7 @@ class ProcessRegression:
     def predict_without(self, reflectance: ArrayLike) -> Floats:
         """Return responses by the models without each batch, shape (n, K)."""
         known, rows = self.made(reflectance)
-        return known[:, None] + self._rest_without(rows, self.process.kernel(rows, self.process.features))
+        return known[:, None] + self._rest_without(rows, self.process.covariance(rows))
 
     def predict_with_and_without(self, reflectance: ArrayLike) -> tuple[Floats, Floats, Floats]:
         """Return what `predict` and `predict_without` do, shapes (n,), (n,) and (n, K), for the inputs of one."""
@@ -296,7 +301,7 @@ class ProcessRegression:
         middle, variance, without = known.copy(), np.empty(len(rows)), np.empty((len(rows), self.fold_kernel.size))
         for start in range(0, len(rows), FEW):
             part = slice(start, start + FEW)
-            covariance = self.process.kernel(rows[part], self.process.features)
+            covariance = self.process.covariance(rows[part])
             rest, variance[part] = self.process.predict(rows[part], covariance)
             middle[part] += rest
             np.add(self._rest_without(rows[part], covariance), known[part, None], out=without[part])
@@ -320,16 +325,14 @@ class ProcessRegression:
         ]
 
     def predict_held_out(self, reflectance: ArrayLike, batch: Ints) -> tuple[Floats, Floats]:
-        """Return what `predict` does, (n,) each, by the model without the batch at position `batch` of each row.
-
-        One batch in many hundreds moves the variance little: there it is that of the whole.
-        """
+        """Return what `predict` does, (n,) each, by the model without the batch at position `batch` of each row."""
+        # one batch in many hundreds moves the variance little: there it is that of the whole
         known, rows = self.made(reflectance)
         rest, variance = np.empty(len(rows)), np.empty(len(rows))
         whole = len(self.process.features) < self.fold_kernel.size
         for start in range(0, len(rows), BLOCK):
             part, out = rows[start : start + BLOCK], batch[start : start + BLOCK]
-            covariance = self.process.kernel(part, self.process.features)
+            covariance = self.process.covariance(part)
             variance[start : start + BLOCK] = (
                 self.process.predict(part, covariance)[1]
                 if whole
@@ -351,7 +354,7 @@ def process_inputs(
     # reflectance (n, p), wavelength_nm, noise (p,) -> (n,), (n, q)
     if inputs == OPTICAL:
         theta = fit_cup_model(reflectance, wavelength_nm, noise)
-        return theta[:, 0], theta / np.concatenate([[STRENGTH_UNIT], PRIOR_SD[1:]])
+        return theta[:, 0], theta / FEATURE_UNITS
     if made is not None:
         rows = made.of(reflectance)
     elif inputs == LOG_ABSORBANCE:

@@ -1,9 +1,9 @@
-"""Labs that read high or low against each other, and how well each lab colour of a set is known.
+"""Labs that read high or low against each other, and how well each lab colour of a set is known."""
 
-Two labs seldom measure one batch twice, but the spectra of all batches tie their values together: what one lab's values
-lie above the other's at the same spectra is its effect.
-"""
+# Two labs seldom measure one batch twice, but the spectra of all batches tie their values together: what one lab's
+# values lie above the other's at the same spectra is its effect.
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -62,15 +62,14 @@ class LabEffects:
         return folded.index(lab.casefold())
 
 
+NO_LABS = LabEffects((), np.zeros(0), np.zeros(0))
+
+
 def known_labs(labs: Sequence[str]) -> tuple[str, ...]:
     """Return labs with batches enough to be told apart, the one with most first; none unless there are two."""
-    counts: dict[str, int] = {}
-    for cell in labs:
-        for name in cell.split(BOTH) if cell else ():
-            counts[name] = counts.get(name, 0) + 1
+    counts = Counter(name for cell in labs if cell for name in cell.split(BOTH))
     enough = [name for name in sorted(counts) if counts[name] >= FEWEST_BATCHES_OF_A_LAB]
-    ordered = sorted(enough, key=lambda name: -counts[name])
-    return tuple(ordered) if len(ordered) > 1 else ()
+    return tuple(sorted(enough, key=lambda name: -counts[name])) if len(enough) > 1 else ()
 
 
 def design(labs: Sequence[str], known: Sequence[str]) -> Floats:
@@ -86,16 +85,14 @@ def design(labs: Sequence[str], known: Sequence[str]) -> Floats:
 
 
 def fit_lab_effects(labs: Sequence[str], response: Floats, inverse: Floats) -> LabEffects:
-    """Learn the effects by generalised least squares under a process of the spectra, drawn to 0.
-
-    `inverse` is that of the covariance of responses: kernel matrix plus noise. C. E. Rasmussen, C. K. I. Williams,
-    *Gaussian Processes for Machine Learning*, MIT Press 2006, section 2.7 (explicit basis functions with a prior).
-    """
+    """Learn the effects by generalised least squares under a process of the spectra, drawn to 0."""
+    # C. E. Rasmussen, C. K. I. Williams, *Gaussian Processes for Machine Learning*, MIT Press 2006, section 2.7
+    # (explicit basis functions with a prior); inverse: of the covariance of responses, kernel matrix plus noise
     # labs (K,), response (K,): log colour less what the inputs already say; inverse (K, K)
     known = known_labs(labs)
     n = len(known)
     if not n:
-        return LabEffects((), np.zeros(0), np.zeros(0))
+        return NO_LABS
     X = design(labs, known)[:, 1:]
     covariance = np.linalg.inv(X.T @ inverse @ X + np.eye(n - 1) / BETWEEN_LABS**2)
     effect = covariance @ (X.T @ (inverse @ response))
@@ -103,22 +100,18 @@ def fit_lab_effects(labs: Sequence[str], response: Floats, inverse: Floats) -> L
 
 
 def extra_variance(colour: Floats, colour_sd: Floats, colour_n: Floats) -> Floats:
-    """Return the relative variance of each lab value beyond the typical one; 0 where nothing is stated.
-
-    `colour_sd` is the scatter of `colour_n` determinations; without a number it is that of the value.
-    A scatter of few determinations is drawn to that of all.
-    """
+    """Return the relative variance of each lab value beyond the typical one; 0 where nothing is stated."""
+    # `colour_sd` is the scatter of `colour_n` determinations (few of them are drawn to all); without a number that of
+    # the value
     # colour, colour_sd, colour_n (K,): NaN where not stated -> (K,)
-    n = np.where(np.isfinite(colour_n) & (colour_n >= 1.0), colour_n, 1.0)
-    stated = np.isfinite(colour_sd) & (colour_sd > 0) & np.isfinite(colour)
     counted = np.isfinite(colour_n) & (colour_n >= 1.0)
-    if not (stated | counted).any():
+    n = np.where(counted, colour_n, 1.0)
+    stated = np.isfinite(colour_sd) & (colour_sd > 0) & np.isfinite(colour)
+    if not stated.any():
         return np.zeros(colour.size)
     relative = np.where(stated, colour_sd / colour, np.nan) ** 2
     repeated = stated & (n > 1.0)
     if not repeated.any():
-        if not stated.any():
-            return np.zeros(colour.size)
         typical = float(np.median(relative[stated]))
         return np.where(stated, relative - typical, 0.0)
     dof = np.where(repeated, n - 1.0, 0.0)

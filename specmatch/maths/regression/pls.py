@@ -1,13 +1,9 @@
-"""Weighted partial least squares for one response, with all left-out sets and all component counts at once.
+"""Weighted partial least squares for one response, with all left-out sets and all component counts at once."""
 
-The kernel form needs only X'WX and X'Wy. A model without some rows follows from the whole by taking away those rows'
-own part and the rank-one term of the new mean, so that hundreds of cross-validation folds cost little more than a fit.
-
-Sources: B. S. Dayal, J. F. MacGregor, J. Chemometrics 11:73-85, 1997 (the kernel algorithm); O.-C. G. Engstroem,
-M. H. Jensen, J. Chemometrics, DOI 10.1002/cem.70008 (folds from the whole).
-
-Colour of batches by weighted partial least squares on absorbance, components chosen by held-out batches.
-"""
+# The kernel form needs only X'WX and X'Wy. A model without some rows follows from the whole by taking away those rows'
+# own part and the rank-one term of the new mean, so that hundreds of cross-validation folds cost little more than a
+# fit. Sources: B. S. Dayal, J. F. MacGregor, J. Chemometrics 11:73-85, 1997 (the kernel algorithm); O.-C. G. Engstroem,
+# M. H. Jensen, J. Chemometrics, DOI 10.1002/cem.70008 (folds from the whole).
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -50,22 +46,16 @@ class PlsModels:
         return self.coefficients @ np.asarray(spectra, float).T + self.intercept[:, :, None]
 
 
-def fit_pls(spectra: ArrayLike, response: ArrayLike, n_components: int, weight: ArrayLike | None = None) -> PlsModels:
-    """Fit one weighted PLS model for every count of components up to `n_components`."""
-    # spectra (n, p), response (n,), weight (n,)
-    return fit_pls_without(spectra, response, [np.zeros(0, np.int64)], n_components, weight)
+_NOBODY = np.zeros(0, np.int64)
 
 
-def fit_pls_without(
-    spectra: ArrayLike,
-    response: ArrayLike,
-    left_out: Sequence[Ints],
-    n_components: int,
-    weight: ArrayLike | None = None,
-) -> PlsModels:
-    """Fit weighted PLS models of every component count, one series for each set of left-out rows."""
-    # spectra (n, p), response (n,), left_out (rows of the set,), weight (n,)
-    X, y = np.asarray(spectra, float), np.asarray(response, float)
+def fit_pls(
+    spectra: ArrayLike, response: ArrayLike, n_components: int, weight: ArrayLike | None = None,
+    *, without: Sequence[Ints] = (_NOBODY,),
+) -> PlsModels:  # fmt: skip
+    """Fit weighted PLS models of every count of components up to `n_components`, a series without each set of rows."""
+    # spectra (n, p), response (n,), weight (n,), without (rows of the set,)
+    X, y, left_out = np.asarray(spectra, float), np.asarray(response, float), without
     n, p = X.shape
     smallest = n - max((len(rows) for rows in left_out), default=0)
     if not 1 <= n_components <= min(smallest - 1, p):
@@ -176,7 +166,9 @@ class PlsRegression:
         rows = self._rows(reflectance)
         colour = np.maximum(rows @ self.coefficients + self.intercept, self.palest)
         steepness = 1.0 / (self.response.unit * (colour if self.response.logarithmic else 1.0))
-        return self.response.of(colour), self._variance(rows) * steepness**2
+        score = (rows - self.centre) @ self.rotation.T
+        variance = 1.0 / self.total_weight + (score**2 / self.score_square).sum(axis=1)
+        return self.response.of(colour), variance * steepness**2
 
     def predict_without(self, reflectance: ArrayLike) -> Floats:
         """Return responses by the models without each batch, shape (n, K)."""
@@ -188,30 +180,21 @@ class PlsRegression:
         return *self.predict(reflectance), self.predict_without(reflectance)
 
     def predict_held_out(self, reflectance: ArrayLike, batch: Ints) -> tuple[Floats, Floats]:
-        """Return what `predict` does, (n,) each, by the model without the batch at position `batch` of each row.
-
-        One batch in many moves the variance little: it is that of the whole.
-        """
+        """Return what `predict` does, (n,) each, by the model without the batch at position `batch` of each row."""
+        # one batch in many moves the variance little: it is that of the whole
         colour = np.einsum("np,np->n", self._rows(reflectance), self.fold_coefficients[batch])
-        return self.response.of(np.maximum(colour + self.fold_intercept[batch], self.palest)), self.predict(
-            reflectance
-        )[1]
+        response = self.response.of(np.maximum(colour + self.fold_intercept[batch], self.palest))
+        return response, self.predict(reflectance)[1]
 
     def _rows(self, reflectance: ArrayLike) -> Floats:
         return absorbance(reflectance) if self.rows is None else self.rows.of(reflectance)
 
-    def _variance(self, rows: Floats) -> Floats:
-        score = (rows - self.centre) @ self.rotation.T
-        return 1.0 / self.total_weight + (score**2 / self.score_square).sum(axis=1)
-
 
 def one_standard_error(square: ArrayLike) -> int:
-    """Return the fewest components whose held-out error is within one standard error of the least.
-
-    L. Breiman, J. H. Friedman, R. A. Olshen, C. J. Stone, *Classification and Regression Trees*, 1984, section 3.4.3
-    (reference from memory); n = batches. The standard error is that of the difference, batch by batch: that of the
-    least error itself is so large where a few batches err most that everything lies within it.
-    """
+    """Return the fewest components whose held-out error is within one standard error of the least."""
+    # L. Breiman, J. H. Friedman, R. A. Olshen, C. J. Stone, *Classification and Regression Trees*, 1984, section 3.4.3
+    # (reference from memory). The standard error is that of the difference, batch by batch: that of the least error
+    # itself is so large where a few batches err most that everything lies within it.
     # square (A, n)
     errors = np.asarray(square, float)
     behind = errors - errors[int(np.argmin(errors.mean(axis=1)))]
@@ -230,19 +213,14 @@ class _Batches:
     response: Response
     share: Floats  # (K,): what the squared error of each batch counts, 1 on average
 
-    def squares(self, models: PlsModels, sets: list[Ints]) -> list[Floats]:
-        """Return squared errors of the response in each left-out set, shape (A, rows of the set)."""
-        found = [models.coefficients[g] @ self.rows[out].T + models.intercept[g][:, None] for g, out in enumerate(sets)]
-        known = self.response.of(self.colour)
-        return [
-            self.share[out] * (self.response.of(np.maximum(each, self.palest)) - known[out]) ** 2
-            for each, out in zip(found, sets, strict=True)
-        ]
-
     def without(self, sets: list[Ints], most: int) -> tuple[PlsModels, list[Floats]]:
-        """Fit without each set, and return the squared relative errors in it."""
-        models = fit_pls_without(self.rows, self.colour, sets, most, self.weight)
-        return models, self.squares(models, sets)
+        """Fit without each set, and return the squared errors of the response in it, shape (A, rows of the set)."""
+        models = fit_pls(self.rows, self.colour, most, self.weight, without=sets)
+        known, squares = self.response.of(self.colour), []
+        for coefficients, intercept, out in zip(models.coefficients, models.intercept, sets, strict=True):
+            found = np.maximum(coefficients @ self.rows[out].T + intercept[:, None], self.palest)
+            squares.append(self.share[out] * (self.response.of(found) - known[out]) ** 2)
+        return models, squares
 
 
 def fit_pls_regression(

@@ -1,11 +1,8 @@
-"""What regressions are fitted on: spectra of any liquid as rows, values as responses, and how errors of values grow.
+"""What regressions are fitted on: spectra of any liquid as rows, values as responses, and how errors of values grow."""
 
-Rows are absorbance or as given, freed of their own level or not, by channel. Channels of nothing but noise would own
-the variance of the rows, so each is divided by its noise, which its neighbours show.
-
-Colour is taken as its logarithm, because its errors are relative; values that lie near 0 or below are taken as they
-are. Which serves a set of positive values of another kind is told by the likelihood of its held-out residuals.
-"""
+# Channels of nothing but noise would own the variance of the rows, so each is divided by its noise, which its
+# neighbours show. Colour is taken as its logarithm, because its errors are relative; values that lie near 0 or below
+# are taken as they are.
 
 from dataclasses import dataclass
 

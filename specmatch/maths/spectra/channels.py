@@ -88,10 +88,7 @@ SPIKE_SIGMAS = 8.0
 
 
 def spike_residuals(values: ArrayLike) -> tuple[Floats, Floats]:
-    """Return how far each point stands off its neighbours, and the threshold for calling it a spike.
-
-    The robust standard deviation is 1.4826 times the median absolute residual.
-    """
+    """Return how far each point stands off its neighbours, and the threshold for calling it a spike."""
     # values (..., p) -> (..., p), (..., 1)
     y = np.asarray(values, float)
     p = y.shape[-1]

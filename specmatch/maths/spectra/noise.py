@@ -1,10 +1,7 @@
-"""How noisy each channel is, learnt from pours, and with it how much light the lamp gives there.
+"""How noisy each channel is, learnt from pours, and with it how much light the lamp gives there."""
 
-One idea: rows that should be alike differ smoothly but for noise, so that noise is what stands off the neighbours.
-
-A channel with little light is noisy in a known way, so that the shape of the lamp need not be measured: scans of one
-sample tell it by how much they jitter.
-"""
+# Rows that should be alike differ smoothly but for noise, so that noise is what stands off the neighbours. A channel
+# with little light is noisy in a known way, so that the shape of the lamp need not be measured.
 
 from dataclasses import dataclass
 from functools import lru_cache
@@ -49,11 +46,9 @@ FEWEST_DEVIATIONS = 18
 def off_neighbours(
     rows: Floats, group: Ints, wavelength_nm: Floats | None = None, chosen: Ints | None = None
 ) -> Floats:
-    """Return how far inner channels stand off their neighbours, scaled to the variance of the noise.
-
-    Rows of one group differ by noise and smooth shapes only, and are held against the line between the neighbours.
-    Where no two rows are of one group each keeps its own shape, which a cubic through four neighbours follows.
-    """
+    """Return how far inner channels stand off their neighbours, scaled to the variance of the noise."""
+    # Rows of one group differ by noise and smooth shapes only, and are held against the line between the neighbours.
+    # Where no two rows are of one group each keeps its own shape, which a cubic through four neighbours follows.
     # rows (n, p), group (n,), wavelength_nm (p,) -> (m, p - 2), or (n, p - 4) for rows that are alone
     # chosen (m,): rows that are not alone; all of them where none are named
     counts = np.bincount(group)
@@ -137,9 +132,9 @@ def overall_noise(rows: Floats, group: Ints) -> float:
 
 @dataclass(frozen=True)
 class ChannelNoise:
-    """Noise of reflectance: `read / light^2 + shot * R / light + misfit * R`, the variance of one scan over a noiseless
-    reference.
-    """
+    """Noise of reflectance, as the variance of one scan over a noiseless reference."""
+
+    # `read / light^2 + shot * R / light + misfit * R`
 
     light: Floats  # (p,): light of the reference at each wavelength over its peak
     read: float  # read, shot: variances of detector and photon noise at the peak of the reference
@@ -161,12 +156,9 @@ class ChannelNoise:
 def fit_light_noise(
     reflectance: Floats, group: Ints, *, wavelength_nm: Floats, bins: Ints | None = None
 ) -> ChannelNoise:
-    """Learn noise and light of each channel from rows that should be alike, or of bins of channels.
-
-    Deviations from the mean of the group are smooth (fill, foam, lamp) apart from the noise, so each channel is held
-    against the line between its neighbours, which leaves the noise alone. Light and the two noise variances are then
-    those of largest normal likelihood, in turn, and the light is smoothed over the width of the slit.
-    """
+    """Learn noise and light of each channel from rows that should be alike, or of bins of channels."""
+    # Light and the two noise variances are those of largest normal likelihood, in turn, and the light is smoothed over
+    # the width of the slit.
     # reflectance (n, p), group (n,), wavelength_nm (p,), bins (p,)
     # group: rows of one group are pours of one sample, or samples of one beer where there is one pour of each
     p, counts = reflectance.shape[1], np.bincount(group)

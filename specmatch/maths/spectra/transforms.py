@@ -1,10 +1,6 @@
-"""Transforms of spectra, row by row: absorbance, smoothing and derivatives.
+"""Transforms of spectra, row by row: absorbance, smoothing and derivatives; the scale on which spectra are compared."""
 
-Every transform takes arrays of shape (n, p), treats each row by itself and returns float64; what has to be learnt from
-a set is an argument, so that a scan's result never depends on its company.
-
-The scale on which spectra are compared: reflectance, absorbance, or a logarithm of absorbance that bears noise.
-"""
+# What has to be learnt from a set is an argument, so that a scan's result never depends on its company.
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -60,10 +56,8 @@ def _absorbance_above(reflectance: Floats, dark: float) -> Floats:
 
 
 def on_scales(scales: Sequence[LogAbsorbance], reflectance: Floats) -> Iterator[Floats]:
-    """Yield spectra on each scale in turn; scales of one glare that follow each other share a logarithm.
-
-    What is yielded stands until the next is asked for, which may be written over it.
-    """
+    """Yield spectra on each scale in turn; what is yielded may be written over when the next is asked for."""
+    # scales of one glare that follow each other share a logarithm
     # reflectance (n, p) -> (n, p)
     dark, shared, bent = np.nan, np.empty(0), None
     for scale in scales:
@@ -136,10 +130,7 @@ def fitting_window(n_wavelengths: int, longest: int) -> int:
 
 
 def smooth(spectra: ArrayLike, *, window: int, degree: int = 2) -> Floats:
-    """Smooth spectra on an even grid by a local polynomial (Savitzky-Golay), with polynomial ends.
-
-    A. Savitzky, M. J. E. Golay, Anal. Chem. 36:1627-1639, 1964.
-    """
+    """Smooth spectra on an even grid by a local polynomial (Savitzky-Golay), with polynomial ends."""
     # spectra (n, p) -> (n, p)
     X = np.asarray(spectra, np.float64)
     check_window(window, degree, X.shape[1])
@@ -151,10 +142,7 @@ def smooth(spectra: ArrayLike, *, window: int, degree: int = 2) -> Floats:
 def derivative(
     spectra: ArrayLike, wavelength_nm: ArrayLike, *, order: int = 1, window: int = 7, degree: int = 2
 ) -> Floats:
-    """Differentiate spectra along the wavelength, per nm, by a local polynomial with polynomial ends.
-
-    A. Savitzky, M. J. E. Golay, Anal. Chem. 36:1627-1639, 1964.
-    """
+    """Differentiate spectra along the wavelength, per nm, by a local polynomial with polynomial ends."""
     # spectra (n, p), wavelength_nm (p,) -> (n, p)
     # wavelength_nm: an even grid, ascending or descending; the sign follows the wavelength, not the order of the
     # columns
@@ -171,13 +159,7 @@ def derivative(
 
 
 def unit_variance(spectra: ArrayLike) -> Floats:
-    """Bring each spectrum to mean 0 and standard deviation 1 (standard normal variate).
-
-    It throws away depth, so it serves shapes, never colour by itself.
-
-    R. J. Barnes, M. S. Dhanoa, S. J. Lister, Applied Spectroscopy 43:772-777, 1989 (reference from memory), with
-    n - 1 in the variance.
-    """
+    """Bring each spectrum to mean 0 and standard deviation 1 (standard normal variate), with n - 1 in the variance."""
     # spectra (n, p) -> (n, p)
     X = np.asarray(spectra, np.float64)
     centred = X - X.mean(axis=1, keepdims=True)
@@ -190,11 +172,7 @@ def unit_variance(spectra: ArrayLike) -> Floats:
 def correct_scatter_extended(
     spectra: ArrayLike, reference: ArrayLike, wavelength_nm: ArrayLike, *, degree: int = 2
 ) -> Floats:
-    """Bring each spectrum to the slope of a reference spectrum and to its baseline, a polynomial in wavelength.
-
-    P. Geladi, D. MacDougall, H. Martens, Applied Spectroscopy 39:491-500, 1985; H. Martens, E. Stark, J. Pharm. Biomed.
-    Anal. 9:625-635, 1991 (references from memory).
-    """
+    """Bring each spectrum to the slope of a reference spectrum and to its baseline, a polynomial in wavelength."""
     # spectra (n, p), reference (p,), wavelength_nm (p,) -> (n, p)
     # degree: degree of the baseline polynomial, 0 to 5; 0 is an offset alone (multiplicative scatter correction), more
     # of it the extended correction

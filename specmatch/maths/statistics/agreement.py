@@ -1,11 +1,10 @@
-"""How well predictions agree with reference values: the figures of a validation, and whether new errors are as the old.
+"""How well predictions agree with reference values: figures of a validation, and whether new errors are as the old."""
 
-The formulas of figures and of the straight line are those of ISO 12099 (from memory), over n independent samples. An
-error is prediction minus reference, so that a positive bias means readings too dark. New errors are held against those
-of held-out batches by bias, slope and scatter, batches of a beer sharing an effect of it.
-"""
+# Figures and straight line are those of ISO 12099 (from memory), over n independent samples. An error is prediction
+# minus reference: a positive bias means readings too dark. New errors are held against those of held-out batches by
+# bias, slope and scatter, batches of a beer sharing an effect of it.
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -45,10 +44,7 @@ class Line:
 
 
 def fit_line(x: ArrayLike, y: ArrayLike) -> Line:
-    """Fit a straight line by least squares.
-
-    JCGM 100:2008, annex H.3.
-    """
+    """Fit a straight line by least squares (JCGM 100:2008, annex H.3)."""
     # x, y (n,)
     u, v = np.asarray(x, float), np.asarray(y, float)
     n = u.size
@@ -62,15 +58,9 @@ def fit_line(x: ArrayLike, y: ArrayLike) -> Line:
     intercept = float(v.mean() - slope * middle)
     residual_sd = float(np.sqrt(np.sum((v - intercept - slope * u) ** 2) / (n - 2)))
     root = float(np.sqrt(np.mean(u**2)))
-    return Line(
-        intercept=intercept,
-        slope=slope,
-        intercept_sd=residual_sd * root / np.sqrt(square),
-        slope_sd=residual_sd / np.sqrt(square),
-        correlation=-float(middle) / root if root else 0.0,
-        residual_sd=residual_sd,
-        n=n,
-    )
+    intercept_sd, slope_sd = residual_sd * root / np.sqrt(square), residual_sd / np.sqrt(square)
+    correlation = -float(middle) / root if root else 0.0
+    return Line(intercept, slope, intercept_sd, slope_sd, correlation, residual_sd, n)
 
 
 @dataclass(frozen=True)
@@ -92,10 +82,8 @@ class Agreement:
 
 
 def agreement(reference: ArrayLike, predicted: ArrayLike) -> Agreement:
-    """Compare predictions with reference values.
-
-    RMSEP^2 = SEP^2 (n - 1)/n + bias^2. The slope is tested with the scatter about the line.
-    """
+    """Compare predictions with reference values."""
+    # RMSEP^2 = SEP^2 (n - 1)/n + bias^2; the slope is tested with the scatter about the line
     # reference, predicted (n,)
     y, yhat = np.asarray(reference, float), np.asarray(predicted, float)
     if y.shape != yhat.shape or y.ndim != 1:
@@ -155,24 +143,15 @@ class Scatter:
     inside: float = 1.0
     drawn_in: float = 1.0
 
-    @property
-    def effective_df(self) -> float:
-        """Degrees of freedom of a variance under such tails.
-
-        G. E. P. Box, Biometrika 40:318-335, 1953; L. H. Shoemaker, The American Statistician 57:105-114, 2003 (both
-        from memory): the variance of s^2 / sigma^2 is about (kurtosis - 1) / df.
-        """
-        return self.df * 2.0 / (max(self.kurtosis, 3.0) - 1.0)
-
     def likelier_than(self, new: "Scatter") -> float:
-        """Return how often errors that scatter as these do would scatter as much as the new ones.
-
-        Tails are those of both: a few batches seldom show how far one may lie out, and the new ones may be the first.
-        """
+        """Return how often errors that scatter as these do would scatter as much as the new ones."""
+        # tails are those of both: a few batches seldom show how far one may lie out, and the new ones may be the first
         weight = np.array([self.df, new.df]) / (self.df + new.df)
         squares, kurtosis = np.array([(one.mean_square, one.kurtosis) for one in (self, new)]).T
         tails = float(weight @ (kurtosis * squares**2) / (weight @ squares) ** 2)
-        df = [replace(one, kurtosis=tails).effective_df for one in (new, self)]
+        # G. E. P. Box, Biometrika 40:318-335, 1953; L. H. Shoemaker, The American Statistician 57:105-114, 2003 (both
+        # from memory): under such tails the variance of s^2 / sigma^2 is about (kurtosis - 1) / df
+        df = [one.df * 2.0 / (max(tails, 3.0) - 1.0) for one in (new, self)]
         return float(fdtrc(*df, new.mean_square / self.mean_square))
 
 
@@ -216,13 +195,11 @@ class NewErrors:
 def judge_errors(
     errors: Floats, size: Floats, beer: Ints, at: Floats, known: Ints, old: Scatter, *, coverage: float, alpha: float
 ) -> NewErrors:
-    """Judge new errors of a model, batches nested in beers.
-
-    A model that is right errs by beer: it has learnt each beer from its own few batches, so the mean error of a beer
-    has the variance phi (size^2 / known + 1 / sum 1/size^2), phi the mean square within beers, of old and new errors
-    together. What the beers' means scatter by beyond it (random effect of the beer) widens the bias: its variance is
-    made of both mean squares, weighed by the degrees of freedom of new beers and of those the model was learnt from.
-    """
+    """Judge new errors of a model, batches nested in beers."""
+    # A model that is right errs by beer: it has learnt each beer from its own few batches, so the mean error of a beer
+    # has the variance phi (size^2 / known + 1 / sum 1/size^2), phi the mean square within beers, of old and new errors
+    # together. What the beers' means scatter by beyond it (random effect of the beer) widens the bias: its variance is
+    # made of both mean squares, weighed by the degrees of freedom of new beers and of those the model was learnt from.
     # errors, size, at (n,): error of each new batch, its expected size, where it lies (log colour)
     # beer (n,): codes from 0; known (b,): batches of each beer behind the model; old: of errors over their size
     # alpha: level of the test of bias
@@ -245,6 +222,8 @@ def judge_errors(
         old.likelier_than(scatter_within((errors / size)[:, None], beer)) if beer.size > known.size and old.df else 1.0
     )
     found = float(stdtrit(bias_df, 1.0 - alpha / 2.0) + stdtrit(bias_df, POWER))
+    # so many standard deviations must a normal error be off to leave `COVERAGE_LOST` more outside
+    off = float(ndtri(0.5 + coverage / 2.0) - ndtri(max(coverage - COVERAGE_LOST, 0.05)))
     return NewErrors(
         bias=line.bias,
         bias_sd=bias_sd,
@@ -257,7 +236,7 @@ def judge_errors(
         p_beers=p_beers,
         p_scatter=p_scatter,
         smallest_found=found * bias_sd,
-        matters=float(_shift_that_matters(coverage) * np.sqrt(phi * np.mean(size**2))),
+        matters=float(off * np.sqrt(phi * np.mean(size**2))),
     )
 
 
@@ -291,10 +270,8 @@ def _through_beers(errors: Floats, size: Floats, beer: Ints, at: Floats, known: 
 
 
 def _drawn_in(errors: Floats, size: Floats, at: Floats, known: Ints, old: Scatter) -> Floats:
-    """Return errors whose means are robust: far ones drawn in towards a line over `at`, all spread to the same doubt.
-
-    Pseudo-values of M-estimates: line + psi / mean psi' (P. J. Huber, Robust Statistics, 1981, 7.6; from memory).
-    """
+    """Return errors whose means are robust: far ones drawn in to a line over `at`, all spread to the same doubt."""
+    # pseudo-values of M-estimates: line + psi / mean psi' (P. J. Huber, Robust Statistics, 1981, 7.6; from memory)
     reach = old.reach * float(np.sqrt(1.0 + 1.0 / known.mean()))
     if not np.isfinite(reach):
         return errors
@@ -331,8 +308,3 @@ def still_needed(found: NewErrors, size: Floats, beer: Ints, known: Ints) -> tup
         return more, 0
     each = 1.0 / (square / float(known.mean()) + square / 2.0)
     return 0, int(np.ceil((wanted - weight(counts)) / each))
-
-
-def _shift_that_matters(coverage: float) -> float:
-    """Return by how many standard deviations a normal error must be off to leave `COVERAGE_LOST` more outside."""
-    return float(ndtri(0.5 + coverage / 2.0) - ndtri(max(coverage - COVERAGE_LOST, 0.05)))

@@ -1,11 +1,7 @@
-"""Control charts of single values (individuals, EWMA, CUSUM), their limits by how many values those rest on.
+"""Control charts of single values (individuals, EWMA, CUSUM), their limits by how many values those rest on."""
 
-Source of the charts: NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2 (individuals), 6.3.2.3 (CUSUM), 6.3.2.4
-(EWMA); their limits come from a baseline that stays put. `hold` says whether the newest of several correlated normal
-values is where it was: beyond a handful of values by limits of prediction (Student t with the values' own standard
-deviation); before, a scatter known beforehand stands in with the weight of a few values. `limit_factor` says how far
-the limits of running tests must lie for a steady chart to run as long as wanted before it is called out.
-"""
+# Source of the charts: NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2 (individuals), 6.3.2.3 (CUSUM), 6.3.2.4
+# (EWMA); their limits come from a baseline that stays put.
 
 from dataclasses import dataclass
 
@@ -44,11 +40,9 @@ def baseline_of(values: ArrayLike) -> Baseline:
 
 
 def student_quantile(rate: float, dof: float) -> float:
-    """Return what a Student t variable exceeds on either side with probability `rate` in all.
-
-    By the integral of cos(u)^(dof - 1), to which t = sqrt(dof) tan(u) brings the density; no SciPy, whose import alone
-    would take longer than a look back at a line.
-    """
+    """Return what a Student t variable exceeds on either side with probability `rate` in all."""
+    # by the integral of cos(u)^(dof - 1), to which t = sqrt(dof) tan(u) brings the density; no SciPy, whose import
+    # alone would take longer than a look back at a line
     # evenly spaced in the cube root of the distance from the end, where the tail lies
     left = np.linspace(1.0, 0.0, 4001) ** 3 * (np.pi / 2.0)
     density = np.sin(left) ** (dof - 1.0) if dof != 1.0 else np.ones(left.size)
@@ -59,13 +53,11 @@ def student_quantile(rate: float, dof: float) -> float:
 
 
 def prediction_limits(baseline: Baseline) -> tuple[float, float]:
-    """Return limits that one more value of a steady process lies beyond with probability `FALSE_ALARM_RATE`.
-
-    Normal values: t sqrt(1 + 1/n) standard deviations about the centre. A mean moving range of n values has the
-    relative variance (0.826 n - 1.082)/(n - 1)^2 (values from memory, held against simulation in the tests), and is
-    worth half of its inverse in degrees of freedom; unlike a standard deviation it is not too small on average, which
-    the factor 1 - 1/(4 dof) makes up for.
-    """
+    """Return limits that one more value of a steady process lies beyond with probability `FALSE_ALARM_RATE`."""
+    # Normal values: t sqrt(1 + 1/n) standard deviations about the centre. A mean moving range of n values has the
+    # relative variance (0.826 n - 1.082)/(n - 1)^2 (values from memory, held against simulation in the tests), and is
+    # worth half of its inverse in degrees of freedom; unlike a standard deviation it is not too small on average, which
+    # the factor 1 - 1/(4 dof) makes up for.
     n = baseline.n
     dof = max(1.0, (n - 1) ** 2 / (2.0 * (0.826 * n - 1.082)))
     width = student_quantile(FALSE_ALARM_RATE, dof) * (1.0 - 0.25 / dof) * float(np.sqrt(1.0 + 1.0 / n))
@@ -153,11 +145,9 @@ def hold(value: float, baseline: Floats, later: Floats, *, prior_sd: float, rate
 
 
 def independent_number(values: Floats) -> float:
-    """Return how many independent variables correlated ones are worth when the smallest p-value of all is looked at.
-
-    J. Li, L. Ji, Heredity 95:221-227, 2005: each eigenvalue of the correlation matrix counts 1 if it is 1 or more, and
-    its part beyond whole numbers (formula from memory).
-    """
+    """Return how many independent variables correlated ones are worth to the smallest p-value of all."""
+    # J. Li, L. Ji, Heredity 95:221-227, 2005: each eigenvalue of the correlation matrix counts 1 if it is 1 or more,
+    # and its part beyond whole numbers (formula from memory)
     # values (n, k), none missing
     k = values.shape[1]
     centred = values - values.mean(axis=0)

@@ -1,7 +1,4 @@
-"""The pours of samples of batches of beers: their codes, their counts, and means from one level to the next.
-
-Also means by any group, and exact bounds of a count.
-"""
+"""The pours of samples of batches of beers: their codes, counts and means from level to level; means by any group."""
 
 from dataclasses import dataclass
 
@@ -16,10 +13,7 @@ MANY_NUMBERS = 4096
 
 
 def binomial_bounds(successes: ArrayLike, n: ArrayLike, level: float = 0.95) -> tuple[Floats, Floats]:
-    """Return the exact (Clopper-Pearson) two-sided bounds of a proportion.
-
-    C. J. Clopper, E. S. Pearson, Biometrika 26:404-413, 1934.
-    """
+    """Return the exact two-sided bounds of a proportion (C. J. Clopper, E. S. Pearson, Biometrika 26:404-413, 1934)."""
     k, total = np.broadcast_arrays(np.asarray(successes, float), np.asarray(n, float))
     tail = (1.0 - level) / 2.0
     # the guards replace the parameter 0, for which the Beta quantile is undefined and the bound is known

@@ -1,8 +1,7 @@
-"""Leading eigenvectors without the ones that nobody asks for, and small systems solved without what general calls cost.
+"""Leading eigenvectors without the ones that nobody asks for, and small systems without what general calls cost."""
 
-Small triangular and symmetric systems by LAPACK itself: of matrices of ten axes the checks of the general calls take
-ten times as long as the answer. Systems of a handful of equations, one for each of many samples, are solved together.
-"""
+# Small triangular and symmetric systems by LAPACK itself: of matrices of ten axes the checks of the general calls take
+# ten times as long as the answer.
 
 import numpy as np
 

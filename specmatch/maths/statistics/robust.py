@@ -1,8 +1,4 @@
-"""Find the few rows that are unlike all others, in a way that they can neither hide nor hide one another.
-
-Ordinary components bend towards what lies far out. Here every row counts by its direction alone, so that one part in
-twenty of bad rows has one part in twenty of the say, however far out it lies.
-"""
+"""Find the few rows that are unlike all others, in a way that they can neither hide nor hide one another."""
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -49,12 +45,10 @@ def median_by(rows: Floats, codes: Ints) -> Floats:
 
 
 def spherical_pca_outliers(rows: Floats, most_components: int) -> Mask:
-    """Return which rows lie far outside the space that the many span.
-
-    Components of the directions from the median (spherical components: Locantore and others, Test 8:1-73, 1999; from
-    memory); the cube root of the squared residual, which is nearly normal (Wilson, Hilferty, PNAS 17:684-688, 1931),
-    against its median and median absolute deviation.
-    """
+    """Return which rows lie far outside the space that the many span."""
+    # Every row counts by its direction from the median alone, however far out it lies (spherical components: Locantore
+    # and others, Test 8:1-73, 1999; from memory); the cube root of the squared residual, which is nearly normal
+    # (Wilson, Hilferty, PNAS 17:684-688, 1931), is held against its median and median absolute deviation.
     # rows (n, p) -> (n,)
     n, p = rows.shape
     if n < FEWEST_ROWS:
@@ -90,10 +84,8 @@ def beyond_robust_limit(squared: Floats) -> Mask:
 
 
 def algorithm_a(values: Floats) -> tuple[float, float]:
-    """Return robust mean and standard deviation of laboratories' results: values beyond 1.5 s are drawn in to there.
-
-    Algorithm A of ISO 13528 and ISO 5725-5 (from memory); P. J. Huber, Robust Statistics, 1981, proposal 2.
-    """
+    """Return robust mean and standard deviation of laboratories' results: values beyond 1.5 s are drawn in to there."""
+    # Algorithm A of ISO 13528 and ISO 5725-5 (from memory); P. J. Huber, Robust Statistics, 1981, proposal 2
     # values (n,)
     middle = float(np.median(values))
     spread = float(np.median(np.abs(values - middle))) / NORMAL_MAD

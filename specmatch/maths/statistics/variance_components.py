@@ -1,8 +1,4 @@
-"""Components of variance: crossed gauge studies, and the nested spread of readings between batches, pours and scans.
-
-A crossed study has every material under every condition, all random, with interactions. Bounds of sums and differences
-of mean squares by the modified large sample method.
-"""
+"""Components of variance: crossed gauge studies, and the nested spread of readings between batches, pours and scans."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -47,12 +43,10 @@ class CrossedLayout:
 
 
 def crossed_layout(values: ArrayLike, factors: Sequence[ArrayLike]) -> CrossedLayout:
-    """Split the spread of values over all factors, all their interactions, and repeats.
-
-    Expected mean squares of random effects: E(MS_S) = sum over T containing S of (n / cells of T) var_T. Unequal cells
-    are taken by their means, each of the harmonic mean of repeats (S. R. Searle, G. Casella, C. E. McCulloch,
-    *Variance Components*, 1992, unweighted means; from memory).
-    """
+    """Split the spread of values over all factors, all their interactions, and repeats, all random."""
+    # Expected mean squares: E(MS_S) = sum over T containing S of (n / cells of T) var_T. Unequal cells are taken by
+    # their means, each of the harmonic mean of repeats (S. R. Searle, G. Casella, C. E. McCulloch, *Variance
+    # Components*, 1992, unweighted means; from memory).
     # values (n,), factors: codes (n,) each from 0 upwards
     x = np.asarray(values, float)
     codes = [np.asarray(factor, np.int64) for factor in factors]
@@ -119,10 +113,8 @@ def _component_weights(
 
 
 def satterthwaite_df(weights: ArrayLike, mean_square: ArrayLike, df: ArrayLike) -> float:
-    """Return the degrees of freedom of a weighted sum of independent mean squares.
-
-    F. E. Satterthwaite, Biometrics Bulletin 2:110-114, 1946.
-    """
+    """Return the degrees of freedom of a weighted sum of independent mean squares."""
+    # F. E. Satterthwaite, Biometrics Bulletin 2:110-114, 1946
     parts, n = np.asarray(weights, float) * np.asarray(mean_square, float), np.asarray(df, float)
     used = (n > 0) & (parts != 0.0)
     below = float(np.sum(parts[used] ** 2 / n[used]))
@@ -132,11 +124,9 @@ def satterthwaite_df(weights: ArrayLike, mean_square: ArrayLike, df: ArrayLike) 
 def mean_square_bounds(
     weights: ArrayLike, mean_square: ArrayLike, df: ArrayLike, *, level: float = 0.95
 ) -> tuple[float, float]:
-    """Return two-sided bounds of a weighted sum of independent mean squares, none below 0.
-
-    Modified large sample: N. Ting, R. K. Burdick, F. A. Graybill, S. Jeyaratnam, T.-F. C. Lu, J. Statist. Comput.
-    Simul. 35:135-143, 1990 (from memory).
-    """
+    """Return two-sided bounds of a weighted sum of independent mean squares, none below 0."""
+    # Modified large sample: N. Ting, R. K. Burdick, F. A. Graybill, S. Jeyaratnam, T.-F. C. Lu, J. Statist. Comput.
+    # Simul. 35:135-143, 1990 (from memory)
     c, ms, n = np.asarray(weights, float), np.asarray(mean_square, float), np.asarray(df, float)
     tiny = 1e-12 * max(float(np.abs(c).max()), 1e-300)
     used = (np.abs(c) > tiny) & (n > 0)
@@ -193,12 +183,10 @@ class NestedLayout:
 
 
 def nested_components(values: ArrayLike, layers: ArrayLike, kind: ArrayLike | None = None) -> NestedLayout:
-    """Split the spread of values over the layers of a nested layout, each mean of a layer weighing alike.
-
-    Unweighted means: E(MS of a layer) = its component + E(MS of the next layer in) / harmonic mean of members
-    (S. R. Searle, G. Casella, C. E. McCulloch, *Variance Components*, 1992; R. K. Burdick, F. A. Graybill, *Confidence
-    Intervals on Variance Components*, 1992; both from memory).
-    """
+    """Split the spread of values over the layers of a nested layout, each mean of a layer weighing alike."""
+    # Unweighted means: E(MS of a layer) = its component + E(MS of the next layer in) / harmonic mean of members (S. R.
+    # Searle, G. Casella, C. E. McCulloch, *Variance Components*, 1992; R. K. Burdick, F. A. Graybill, *Confidence
+    # Intervals on Variance Components*, 1992; both from memory).
     # values (n,), layers (L, n), kind (n,)
     # layers: codes of the layers from the outermost in (batch, pour); each inner code stands under one outer code
     # kind: what the outermost layer's members are of (beers); what lies between kinds is no component

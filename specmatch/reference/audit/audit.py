@@ -40,10 +40,7 @@ def audit_tables(
     value_name: str = VALUE_NAME,
     band_nm: tuple[float, float] | None = None,
 ) -> pd.DataFrame:
-    """Return what is wrong, doubtful or thin in a reference set.
-
-    Every batch is judged by a set that does not hold it, in the space of a model of that set.
-    """
+    """Return what is wrong, doubtful or thin in a set, every batch judged by a model of the others."""
     findings: list[Finding] = [
         *record_findings(scans, batches, colour_unit, value_name),
         *duplicate_findings(spectra, scans),

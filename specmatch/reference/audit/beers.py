@@ -147,10 +147,8 @@ def _clusters(pours: Pours, beer: int, rows: Ints, points: Floats) -> tuple[Find
 
 
 def _best_split(points: Floats) -> tuple[Mask, float]:
-    """Split points in two where most scatter along their main axis goes; return sides and the share that goes.
-
-    The share is of the scatter along that axis alone, so that one long axis is not taken for two groups.
-    """
+    """Split points in two where most scatter along their main axis goes; return sides and the share that goes."""
+    # of the scatter along that axis alone, so that one long axis is not taken for two groups
     about = points - points.mean(axis=0)
     along = about @ np.linalg.svd(about, full_matrices=False)[2][0]
     order = np.argsort(along, kind="stable")

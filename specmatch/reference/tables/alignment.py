@@ -272,9 +272,7 @@ def refuse_other_value(one: Any, other: Any) -> None:
 
 
 def unit_of(recorded: str | None, batches: pd.DataFrame, folder: str | Path) -> str:
-    """Return the colour unit of a set; one from elsewhere may say it in a column only, and a guess could be twice
-    off.
-    """
+    """Return the colour unit of a set; one from elsewhere may say it in a column, and is refused where it does not."""
     if recorded:
         return str(recorded)
     units = set(batches["colour_unit"]) - {""} if "colour_unit" in batches.columns else set()

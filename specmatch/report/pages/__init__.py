@@ -1,7 +1,4 @@
-"""Report pages: each is one HTML file that needs no network, for a screen of any width, for paper and for the ear.
-
-Figures on them are drawn by matplotlib; without it each raises `MissingExtraError`, which says how to install it.
-"""
+"""Pages, each one HTML file that needs no network; figures need matplotlib (extra `plot`), or `MissingExtraError`."""
 
 from specmatch.report.pages.line_pages import hold_tag, journal_page, lot_sheet
 from specmatch.report.pages.model_page import model_page, reading_page

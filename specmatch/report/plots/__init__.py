@@ -1,8 +1,4 @@
-"""Figures of sets, models and readings: each takes data and an optional matplotlib axis, and returns the axis.
-
-Nothing is imported from matplotlib until a figure is drawn; without it each raises `MissingExtraError`, which says how
-to install it.
-"""
+"""Figures of sets, models and readings, each on a matplotlib axis; without it (extra `plot`) `MissingExtraError`."""
 
 from specmatch.public_names import loading, names_beside
 

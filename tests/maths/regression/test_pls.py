@@ -11,7 +11,6 @@ from specmatch.errors import OptionError
 from specmatch.maths.regression.pls import (
     fit_pls,
     fit_pls_regression,
-    fit_pls_without,
     one_standard_error,
 )
 from specmatch.maths.statistics.levels import rows_of
@@ -83,7 +82,7 @@ def test_every_fold_equals_a_fit_without_it(seed, n, p):
     w, batch = rng.uniform(0.5, 2.0, n), np.arange(n) % 4
     most = min(4, p)
     sets = rows_of(batch)
-    folds = fit_pls_without(X, y, sets, most, w)
+    folds = fit_pls(X, y, most, w, without=sets)
     for g, out in enumerate(sets):
         kept = np.setdiff1d(np.arange(n), out)
         one = fit_pls(X[kept], y[kept], most, w[kept])
@@ -94,7 +93,7 @@ def test_every_fold_equals_a_fit_without_it(seed, n, p):
 def test_sets_may_overlap():
     X, y, _ = spectra()
     sets = [np.array([0, 1, 2]), np.array([2, 3]), np.array([7])]
-    folds = fit_pls_without(X, y, sets, 4)
+    folds = fit_pls(X, y, 4, without=sets)
     for g, out in enumerate(sets):
         kept = np.setdiff1d(np.arange(y.size), out)
         np.testing.assert_allclose(folds.coefficients[g], fit_pls(X[kept], y[kept], 4).coefficients[0], atol=AGREE)
@@ -120,7 +119,7 @@ def test_beyond_the_rank_the_last_model_repeats():
 def test_refuses_more_components_than_a_training_set_allows(a):
     X, y, _ = spectra(n=12)
     with pytest.raises(OptionError, match="smallest training set has 9 rows"):
-        fit_pls_without(X, y, rows_of(np.repeat(np.arange(4), 3)), a)
+        fit_pls(X, y, a, without=rows_of(np.repeat(np.arange(4), 3)))
 
 
 def test_one_standard_error_takes_the_fewest_within_reach():
