@@ -239,12 +239,8 @@ class _Growing:
             candidates = [str(scan), *([f"{source}/{scan}"] if source else [])]
             module = modules[scan]
             # two modules number their files alike; one that is not named may be either
-            mine = next(
-                (
-                    name for name in candidates
-                    if batch_of.get(name) == batch and (not module or module_of[name] in ("", module))
-                ), None,
-            )  # fmt: skip
+            same = [name for name in candidates if batch_of.get(name) == batch]
+            mine = next((name for name in same if not module or module_of[name] in ("", module)), None)
             if mine is None:
                 name = next((name for name in candidates if name not in given), None)
                 if name is None:
@@ -355,12 +351,11 @@ class _Growing:
 
     def _weigh_colour(self, name: str, group: pd.DataFrame) -> None:
         growth, values = self.growth, self.values
+        overruled = [value for *of, value in self.upkeep.overruled if of == [name, "colour"] and value is not None]
         for _, row in group[group["colour"].notna()].iterrows():
             said, ours = float(row["colour"]), float(growth.batches.at[name, "colour"])
-            if values.holds(growth.batches.loc[name], row) or any(
-                batch == name and column == "colour" and value is not None and np.isclose(value, said, rtol=1e-9)
-                for batch, column, value in self.upkeep.overruled
-            ):
+            known = values.holds(growth.batches.loc[name], row)
+            if known or any(np.isclose(value, said, rtol=1e-9) for value in overruled):
                 continue
             if np.isnan(ours):
                 growth.batches = values.first(growth.batches, row)

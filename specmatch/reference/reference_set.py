@@ -219,10 +219,8 @@ class ReferenceSet:
         if rows.empty:
             listed = ", ".join(findings["finding"]) or "none"
             raise ReferenceSetError(f"the audit has no open finding {finding!r}; it has: {listed}")
-        edits = [
-            {"kind": "settle", "finding": row["finding"]} | evidence_of(row, self._tables)
-            for row in rows.to_dict("records")
-        ]
+        told = rows.to_dict("records")
+        edits = [{"kind": "settle", "finding": row["finding"]} | evidence_of(row, self._tables) for row in told]
         edit = edits[0] if len(edits) == 1 else {"kind": "sheet", "edits": edits}
         return self._tables, f"settled {', '.join(rows['finding'])}", edit
 

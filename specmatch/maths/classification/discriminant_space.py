@@ -404,13 +404,9 @@ def select_space(
         if shared is not None:
             beyond = shared.axes_beyond((of_batches - centre) @ axes, choice.noise, choice.session_noise)
             axes = axes[:, :beyond]
-        found, margin = cross_validated_scores(
-            spectra @ axes - centre @ axes,
-            few,
-            unknown @ axes - centre @ axes,
-            brewed_beer,
-            session=choice.session_scatter(axes),
-        )
+        known, foreign = (rows @ axes - centre @ axes for rows in (spectra, unknown))
+        session = choice.session_scatter(axes)
+        found, margin = cross_validated_scores(known, few, foreign, brewed_beer, session=session)
         n = found.size - 1 if n_components else int(found[:most].argmax())
         if n_components is None and found.max() > found[n] + STANDARD_ERRORS * np.sqrt(0.25 / few.beer.size):
             n = int(np.where(found >= found.max() - alike, margin, -np.inf).argmax())

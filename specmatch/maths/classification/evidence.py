@@ -86,9 +86,8 @@ class SequentialRule:
     # package spends what is left of it. Lots still undecided then are held, within `wrong_hold` where the beers let it.
 
     wrong_hold: float = 0.05  # a departure is a p-value up to it
-    wrong_pass: float | None = (
-        None  # chance that a batch of another beer of the set passes; None: rivals are not weighed
-    )
+    # chance that a batch of another beer of the set passes; None: rivals are not weighed
+    wrong_pass: float | None = None
     most_packages: int | None = None  # where a sequence ends in a hold; None for a line, whose run ends by itself
     # of the rate, for the pours since a departure on their own: that look is one more chance of a wrong hold
     since_share: float = 0.1

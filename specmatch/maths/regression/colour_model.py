@@ -248,9 +248,8 @@ class ColourModel:
         one = self._named[self.regression]
         middle, variance, _ = one.predict_with_and_without(reflectance)
         error = self.error.relative_variance(np.exp(middle))
-        return np.asarray(
-            np.sqrt((one.predict_held_out(reflectance, left_out)[1] + error) / (variance + error)), float
-        )  # fmt: skip
+        without = one.predict_held_out(reflectance, left_out)[1]
+        return np.asarray(np.sqrt((without + error) / (variance + error)), float)
 
     def colours_without(self, batches: Ints) -> Floats | None:
         """Return what is predicted of some of its batches, (m,), without any of them; None where that takes a fit."""

@@ -319,9 +319,8 @@ def unit_findings(
     told = int(np.isfinite(ratio).sum()) >= FEWEST_FOR_DEPTH
     higher = np.zeros(lab_colour.size, dtype=bool)
     if rows.size >= FEWEST:
-        higher[rows] = _split(
-            _design(absorbance[rows], pours.wavelength_nm), np.log(lab_colour[rows]), pours.levels.beer[rows]
-        )
+        design = _design(absorbance[rows], pours.wavelength_nm)
+        higher[rows] = _split(design, np.log(lab_colour[rows]), pours.levels.beer[rows])
     other = "SRM" if colour_unit == "EBC" else "EBC"
     wrong = _wrong_group(higher, rows, ratio, told, colour_unit)
     if told and not wrong.any():

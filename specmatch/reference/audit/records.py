@@ -296,10 +296,8 @@ def odd_pour_findings(pours: Pours) -> Iterator[Finding]:
         kept, part = pours.reflectance[~odd], pours.levels.part(~odd)
         fit, _ = fit_fault_model(kept, part, wavelength_nm=nm, optics=fit.optics)
     apart = find_outlying_replicates(fit, pours.reflectance, sample)
-    gain = POUR_LIMIT * np.concatenate(
-        [_worth(apart.oddness, apart.finding), _worth(apart.unsettled_oddness, apart.difference)]
-    )
-    p_value = REACH_POUR_LIMIT * np.exp((POUR_LIMIT - gain) / PER_FOLD)
+    worth = _worth(apart.oddness, apart.finding), _worth(apart.unsettled_oddness, apart.difference)
+    p_value = REACH_POUR_LIMIT * np.exp((POUR_LIMIT - POUR_LIMIT * np.concatenate(worth)) / PER_FOLD)
     limit = POUR_LIMIT + max(0.0, PER_FOLD * np.log(REACH_POUR_LIMIT / told_up_to(p_value, several)))
     if limit > POUR_LIMIT:
         apart = find_outlying_replicates(fit, pours.reflectance, sample, limit=limit)

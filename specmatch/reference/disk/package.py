@@ -257,9 +257,7 @@ def _read_content(folder: Path, content: Mapping[str, Any]) -> Package:
     guarded = "format" in own
     is_npy = listed["spectra"].get("format") == "npy"
     later = ("spectra", "scans") if is_npy else ()
-    tables = {
-        name: _read_table(folder, resource, guarded=guarded) for name, resource in listed.items() if name not in later
-    }
+    tables = {name: _read_table(folder, one, guarded=guarded) for name, one in listed.items() if name not in later}
     large = _open_large(folder, listed, own, tables["batches"].index) if is_npy else None
     licences = content.get("licenses") or [{}]
     info = {"name": content.get("title") or content.get("name") or "house", "licence": licences[0].get("name")}

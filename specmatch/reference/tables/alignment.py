@@ -26,11 +26,8 @@ TEXT_COLUMNS = frozenset((*SCAN_COLUMNS, *BATCH_COLUMNS, *_ELSE)) - NUMBER_COLUM
 def tidy_columns(table: pd.DataFrame, what: str) -> pd.DataFrame:
     """Bring every column of a table to float, whole number, boolean or text; blank text is `""`, blank numbers NaN."""
     _check_headings(table.columns, what)
-    return pd.DataFrame(
-        {name: _tidy_column(table[name], what) for name in table.columns},
-        index=table.index,
-        columns=pd.Index(list(table.columns), dtype=object),
-    )
+    columns = pd.Index(list(table.columns), dtype=object)
+    return pd.DataFrame({name: _tidy_column(table[name], what) for name in columns}, table.index, columns)
 
 
 def type_of(column: pd.Series) -> str:

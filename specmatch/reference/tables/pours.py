@@ -32,9 +32,8 @@ class Pours:
     beer_names: tuple[str, ...]
     levels: Levels
     path_law: PathLaw | None = None  # that brings them to one depth; None where no filling is stated
-    log_factor: Floats = field(
-        default_factory=lambda: np.zeros(0)
-    )  # (n_pours,): the set's depth over theirs, logarithm
+    # (n_pours,): the set's depth over theirs, logarithm
+    log_factor: Floats = field(default_factory=lambda: np.zeros(0))
 
     def without(self, names: Collection[str]) -> "Pours":
         """Return the same pours without those named; a sample always keeps one."""
