@@ -159,7 +159,7 @@ class ClassModel:
         step = max(1, BLOCK // (n_beers * n_axes))
         for pours in np.flatnonzero(np.bincount(n_pours)).tolist():
             rows = np.flatnonzero(n_pours == pours)
-            weight = self.weights(float(pours))
+            weight = self._at_pours(float(pours))[0]
             for start in range(0, rows.size, step):
                 block = rows[start : start + step]
                 departures = scores[block][:, None, :] - self.beer_means
@@ -203,17 +203,30 @@ class ClassModel:
         scatter = self.metric.scatter(n_pours) + more + 1.0 / self.batches_per_beer[:, None]
         return 1.0 / (scatter * self.scatter.scale[:, None])
 
+    def _at_pours(self, n_pours: float) -> tuple[Floats, ...]:
+        """Return the weights at so many pours, the root by which scores count beside batches, and these by it."""
+        if n_pours not in self._of_pours:
+            root = np.sqrt(self.metric.scatter(n_pours) + 1.0)
+            batches = self.batch_means / root
+            squares = (batches**2).sum(axis=1)
+            self._of_pours[n_pours] = self.weights(n_pours), root, batches, 2.0 * batches.T, squares
+        return self._of_pours[n_pours]
+
+    @cached_property
+    def _of_pours(self) -> dict[float, tuple[Floats, ...]]:
+        return {}
+
     def nearest_batch(self, scores: Floats, n_pours: float) -> tuple[Ints, Floats]:
         """Return the nearest batch of each row of scores, shape (n, a), and its root mean square distance, (n,)."""
-        root = np.sqrt(self.metric.scatter(n_pours) + 1.0)
-        rows, batches = scores / root, self.batch_means / root
+        _, root, batches, twice, squares = self._at_pours(n_pours)
+        rows = scores / root
         if len(rows) * len(batches) > MANY_PAIRS:
             from scipy.spatial import cKDTree  # here, because reading one sample must not wait for its import
 
             nearest = cKDTree(batches).query(rows)[1]
         else:
             nearest = np.empty(len(rows), np.int64)
-            step, twice, squares = max(1, BLOCK // len(batches)), 2.0 * batches.T, (batches**2).sum(axis=1)
+            step = max(1, BLOCK // len(batches))
             for start in range(0, len(rows), step):
                 nearest[start : start + step] = (squares - rows[start : start + step] @ twice).argmin(axis=1)
         return nearest, np.sqrt(((rows - batches[nearest]) ** 2).sum(axis=1) / root.size)

@@ -256,22 +256,24 @@ def held_at(
         return fit.match(rows, pours).p_value
 
     each = p_values(readings.reshape(-1, p), np.full(n_runs * n, n_pours)).reshape(n_runs, n, -1)
+    departs, total = each[:, :, beers] <= rate, np.cumsum(readings, axis=1)
     held = np.full((n_runs, beers.size), n)
-    for column, claim in enumerate(beers):
-        departs, departures = each[:, :, claim] <= rate, np.zeros(n_runs, np.int64)
-        total, count = np.zeros((n_runs, p)), np.zeros(n_runs, np.int64)
-        for turn in range(n):
-            total, count = total + readings[:, turn], count + 1
-            at = np.flatnonzero(departs[:, turn] & (held[:, column] == n))
-            departures[at] += 1
-            last = departures[at] >= rule.most_departures
-            held[at[last], column], at = turn, at[~last]
-            if at.size == 0:
-                continue
-            total[at], count[at] = total[at] + retests[at, turn], count[at] + 1
-            both = (readings[at, turn] + retests[at, turn]) / 2.0
-            pours = np.concatenate([count[at] * n_pours, np.full(at.size, 2 * n_pours)])
-            found = p_values(np.concatenate([total[at] / count[at][:, None], both]), pours)[:, claim]
-            stands = (found[: at.size] <= rate) | (found[at.size :] <= rule.since_share * rate)
-            held[at[stands], column] = turn
+    departures, retested, again = np.zeros_like(held), np.zeros_like(held), np.zeros((*held.shape, p))
+    for turn in range(n):
+        at = departs[:, turn] & (held == n)
+        departures += at
+        last = at & (departures >= rule.most_departures)
+        held[last] = turn
+        run, column = np.nonzero(at & ~last)
+        if run.size == 0:
+            continue
+        retested[run, column] += 1
+        again[run, column] += retests[run, turn]
+        count = turn + 1 + retested[run, column]
+        means = (total[run, turn] + again[run, column]) / count[:, None]
+        both = (readings[run, turn] + retests[run, turn]) / 2.0
+        pours = np.concatenate([count * n_pours, np.full(run.size, 2 * n_pours)])
+        found = p_values(np.concatenate([means, both]), pours)[np.arange(2 * run.size), np.tile(beers[column], 2)]
+        stands = (found[: run.size] <= rate) | (found[run.size :] <= rule.since_share * rate)
+        held[run[stands], column[stands]] = turn
     return held
