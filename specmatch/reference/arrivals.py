@@ -80,7 +80,6 @@ class Growth:
     told: list[str] = field(default_factory=list)
     left_out: list[dict[str, str]] = field(default_factory=list)  # `source`, `name`, `reason`
     stays_out: list[dict[str, str]] = field(default_factory=list)  # the same, of what was dropped before
-    conflicts: list[tuple[object, ...]] = field(default_factory=list)
     n_known: int = 0  # scans that were in already
     new_batches: list[str] = field(default_factory=list)
     lab: list[str] = field(default_factory=list)  # batches of the set whose lab colour came or changed
@@ -100,11 +99,6 @@ class Growth:
         """Say whether the set stays as it is."""
         changes = (self.lab, self.records, self.replaced, self.taken, self.set_aside, self.restored)
         return not (len(self.spectra) or any(changes))
-
-    @property
-    def out(self) -> list[dict[str, str]]:
-        """Everything that arrived and does not join the set."""
-        return [*self.left_out, *self.stays_out]
 
     @property
     def dropped_before(self) -> list[str]:
@@ -273,12 +267,8 @@ class _Growing:
         names = []
         for pour, sample, batch in zip(scans["pour"], scans["sample"], scans["batch"], strict=True):
             named = f"{source}/{pour}"
-            if sample_of.get(named) == sample:
-                names.append(named)
-            elif pour not in sample_of or not source or (sample_of[pour] == sample and batch in same_folder):
-                names.append(str(pour))
-            else:
-                names.append(named)
+            free = pour not in sample_of or not source or (sample_of[pour] == sample and batch in same_folder)
+            names.append(str(pour) if free and sample_of.get(named) != sample else named)
         return names
 
     def _samples_apart(self, scans: pd.DataFrame) -> list[str]:
@@ -407,18 +397,6 @@ class _Growing:
         growth.beers = check_beers(table.rename_axis(None))
 
 
-def grow(held: Held, arrival: Arrival, upkeep: Upkeep, choices: Choices, restore: frozenset[str]) -> Growth:
-    """Work out what an arrival adds to a set; the set's own edits stand."""
-    growing = _Growing(held, arrival, upkeep, choices, restore)
-    rows = growing.rows()
-    if arrival.spectra is not None and len(arrival.spectra):
-        growing.add_scans(rows)
-    growing.add_batches(rows)
-    if arrival.beers is not None:
-        growing.add_beers()
-    return growing.growth
-
-
 def _modules(scans: pd.DataFrame) -> dict[Any, str]:
     """Return the name of each scan's module without case, "" where none is stated."""
     if "instrument" not in scans:
@@ -429,11 +407,17 @@ def _modules(scans: pd.DataFrame) -> dict[Any, str]:
 def grow_all(
     held: Held, arrivals: list[Arrival], upkeep: Upkeep, choices: Choices, restore: frozenset[str]
 ) -> tuple[Growth, list[dict[str, Any]]]:
-    """Work out what several arrivals add one after the other; the sum, and the records of those that brought scans."""
+    """Work out what arrivals add one after the other, edits standing; the sum, and records of those that added."""
     total = Growth.of(held)
     sources = []
     for arrival in arrivals:
-        part = grow(held, arrival, upkeep, choices, restore)
+        growing = _Growing(held, arrival, upkeep, choices, restore)
+        rows, part = growing.rows(), growing.growth
+        if arrival.spectra is not None and len(arrival.spectra):
+            growing.add_scans(rows)
+        growing.add_batches(rows)
+        if arrival.beers is not None:
+            growing.add_beers()
         sources += part.source(arrival)
         total.spectra = joined(_unless(total.spectra, part.replaced), part.spectra)
         total.scans = joined(_unless(total.scans, part.replaced), part.scans)
@@ -457,7 +441,6 @@ def grow_all(
             f"{sorted(missing)[0]!r} is to be restored, and no scan of it comes with the folders, or it was never "
             "dropped; names are matched letter by letter"
         )
-    total.conflicts = choices.rows
     return total, sources
 
 

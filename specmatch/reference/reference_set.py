@@ -392,7 +392,7 @@ class ReferenceSet:
         arrival = Arrival(batches, spectra, scans, beers)
         told = {"reason": reason, "who": who, "when": when}
         grown, growth = self._grown([arrival], Choices(take), frozenset(restore), told)
-        out = left_out_table([{"table": "scans", "name": row["name"], "reason": row["reason"]} for row in growth.out])
+        out = left_out_table([{**row, "table": "scans"} for row in growth.left_out + growth.stays_out])
         if growth.is_empty:
             why = f"; left out is {counted(len(out), 'scan')}, the first as {out['reason'].iloc[0]}" if len(out) else ""
             raise ReferenceSetError(
