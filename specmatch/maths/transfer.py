@@ -56,10 +56,8 @@ class Bench:
         """Return spectra carried over, shape (n, p), with the noise by which the second module exceeds the first."""
         # batch (n,): the noise of a reference is shared by what was measured after it
         rng, full = np.random.default_rng(1), np.ones_like(reflectance)
-        scan, reference = (
-            np.sqrt(np.maximum(self.noises[1].variance(light) - self.noises[0].variance(light), 0.0))
-            for light in (reflectance, full)
-        )
+        (first, second), lights = self.noises, (reflectance, full)
+        scan, reference = (np.sqrt(np.maximum(second.variance(at) - first.variance(at), 0.0)) for at in lights)
         shared = rng.standard_normal((int(batch.max()) + 1, reflectance.shape[1]))[batch]
         return reflectance + scan * rng.standard_normal(reflectance.shape) + reflectance * reference * shared
 
@@ -283,8 +281,7 @@ def _left_over(pairs: Pairs, bench: Bench, judge: Judge, out: Floats, alike: Flo
 
 def exchanged(pairs: Pairs, bench: Bench, judge: Judge, beer: Ints) -> tuple[int, int] | None:
     """Return two batches of different beers that fit far better with their labels exchanged, if any do."""
-    best: tuple[float, tuple[int, int]] | None = None
-    n, seen = len(pairs.own), judge(pairs.second)
+    found, n, seen = [], len(pairs.own), judge(pairs.second)
 
     def carried(rows: Ints) -> Floats:
         rest = np.delete(np.arange(n), rows)
@@ -299,9 +296,9 @@ def exchanged(pairs: Pairs, bench: Bench, judge: Judge, beer: Ints) -> tuple[int
         out = carried(np.array([a, b]))
         as_said = float(np.sum((out - seen[[a, b]]) ** 2))
         other_way = float(np.sum((out - seen[[b, a]]) ** 2))
-        if other_way * EXCHANGED < as_said and as_said > FAR_OFF and (best is None or as_said > best[0]):
-            best = as_said, (a, b)
-    return None if best is None else best[1]
+        if other_way * EXCHANGED < as_said and as_said > FAR_OFF:
+            found.append((as_said, (a, b)))
+    return max(found, key=lambda one: one[0])[1] if found else None
 
 
 def wider_by(n_shared: int) -> float:

@@ -85,8 +85,7 @@ class Absorbance(_SpectralTransformer):
 
     Attributes
     ----------
-    wavelengths_ : ndarray, shape (p,), or None
-        Wavelengths in nm of a fitted table; None after a plain array.
+    wavelengths_ : ndarray of nm, shape (p,), or None after a plain array
 
     Examples
     --------
@@ -109,8 +108,7 @@ class StandardNormalVariate(_SpectralTransformer):
 
     Attributes
     ----------
-    wavelengths_ : ndarray, shape (p,), or None
-        Wavelengths in nm of a fitted table; None after a plain array.
+    wavelengths_ : ndarray of nm, shape (p,), or None after a plain array
 
     Examples
     --------
@@ -139,8 +137,7 @@ class MultiplicativeScatterCorrection(_SpectralTransformer):
     ----------
     reference_ : ndarray, shape (p,)
         Mean spectrum of the fitted set, the same for every scan that comes later.
-    wavelengths_ : ndarray, shape (p,), or None
-        Wavelengths in nm of a fitted table; None after a plain array.
+    wavelengths_ : ndarray of nm, shape (p,), or None after a plain array
 
     Examples
     --------
@@ -178,8 +175,7 @@ class SavitzkyGolay(_SpectralTransformer):
     ----------
     window_, degree_ : int
         As used.
-    wavelengths_ : ndarray, shape (p,), or None
-        Wavelengths in nm of a fitted table; None after a plain array.
+    wavelengths_ : ndarray of nm, shape (p,), or None after a plain array
 
     Examples
     --------
@@ -218,8 +214,7 @@ class SavitzkyGolayDerivative(_SpectralTransformer):
         As used.
     grid_ : ndarray, shape (p,)
         Wavelengths of the columns that come out, in nm.
-    wavelengths_ : ndarray, shape (p,), or None
-        Wavelengths in nm of a fitted table; None after a plain array.
+    wavelengths_ : ndarray of nm, shape (p,), or None after a plain array
 
     Examples
     --------
