@@ -28,8 +28,8 @@ from specmatch.models._validation import (
 class BeerMatcher(ClassifierMixin, BaseEstimator):
     """Match reflectance spectra to beers by distance in the scatter between batches of one beer.
 
-    `predict` is closed: it names the nearest beer whatever comes. `match` is open. Rows of one batch are taken as
-    pours of one sample; `match` takes each row as a sample of `n_pours` pours.
+    `predict` is closed: it names the nearest beer whatever comes. `match` is open. Rows are reflectance: pours to
+    `fit`, where those of one batch are of one sample, then samples of one pour, or of `n_pours`.
 
     Parameters
     ----------
@@ -80,7 +80,7 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
         Parameters
         ----------
         X : array_like or DataFrame, shape (n_rows, p)
-            Reflectance, a row a pour; a table's columns are wavelengths in nm, in any order.
+            A table's columns are wavelengths in nm, in any order.
         y : array_like, shape (n_rows,)
             Beer of each row.
         groups : array_like, shape (n_rows,), optional
@@ -138,12 +138,11 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
         return self
 
     def predict(self, X: Any) -> np.ndarray:
-        """Return the nearest beer of each row, shape (n,): a closed answer, given whatever comes.
+        """Return the nearest beer of each row: a closed answer, given whatever comes.
 
         Parameters
         ----------
         X : array_like or DataFrame, shape (n, p)
-            Reflectance, a row a sample of one pour.
 
         Returns
         -------
@@ -170,7 +169,6 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
         Parameters
         ----------
         X : array_like or DataFrame, shape (n, p)
-            Reflectance, a row a sample.
         n_pours : int, default 1
             Pours behind each row.
 

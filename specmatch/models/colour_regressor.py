@@ -118,7 +118,7 @@ class ColourRegressor(RegressorMixin, BaseEstimator):
         return self
 
     def predict(self, X: Any) -> NDArray[np.float64]:
-        """Return colours, shape (n,), in the unit of `y`.
+        """Return colours, above 0, in the unit of `y`.
 
         Parameters
         ----------
@@ -128,7 +128,6 @@ class ColourRegressor(RegressorMixin, BaseEstimator):
         Returns
         -------
         ndarray, shape (n,)
-            Above 0.
 
         Warns
         -----

@@ -355,7 +355,7 @@ class ReferenceSet:
             Who is right where a new table says something against the set: for everything, or by kind (`beer`, `colour`,
             `record`, `reflectance`, `beer record`) or by the name of a batch, scan or beer. `both` averages colours.
         restore : collection of str
-            Batches, samples, pours and scans that were dropped and are to come back. Without it none does.
+            Dropped batches, samples, pours and scans that are to come back; no others do.
 
         Returns
         -------
