@@ -160,7 +160,7 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
         >>> matcher.predict(spectra.iloc[[0, 3, 6]]).tolist()
         ['Night Porter', 'Meadow Pils', 'Amber Lane']
         """
-        rows = self._rows(X)
+        rows = self._rows(X)  # first of all: it refuses what is not fitted
         return self.classes_[self.typicality_.nearest_beer(rows)]
 
     def match(self, X: Any, *, n_pours: int = 1) -> pd.DataFrame:
@@ -189,7 +189,7 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
         >>> matcher.match(means.clip(lower=0.0) ** 1.5, n_pours=3)["plausible_beers"].tolist()  # half as strong again
         [(), (), ()]
         """
-        rows = self._rows(X)
+        rows = self._rows(X)  # first of all: it refuses what is not fitted
         found = identify(self.typicality_, rows, n_pours, false_reject_rate=self.false_reject_rate)
         plausible, first = self.classes_[found.plausible], found.first.tolist()
         return pd.DataFrame(

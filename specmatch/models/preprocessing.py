@@ -29,8 +29,7 @@ class _SpectralTransformer(OneToOneFeatureMixin, TransformerMixin, BaseEstimator
             if not isinstance(value, Real if name == "floor" else Integral | NoneType):
                 raise OptionError(f"{name} is {value!r}; a {'' if name == 'floor' else 'whole '}number is needed")
         values, self.wavelengths_ = by_wavelength(X)
-        rows = validate_data(self, values, dtype=np.float64, ensure_min_features=self._fewest_columns)
-        self._learn(rows)
+        self._learn(validate_data(self, values, dtype=np.float64, ensure_min_features=self._fewest_columns))
         return self
 
     def transform(self, X: Any) -> Floats:

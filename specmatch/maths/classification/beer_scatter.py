@@ -184,8 +184,7 @@ class FStatistics:
 def fit_beers(samples: LabelledSamples, choice: SpaceSettings) -> Beers:
     """Fit metric, means and scatter in turns until the scales of the beers have settled."""
     projection = project(choice, samples)
-    n_beers = samples.batches_per_beer.size
-    common = np.ones(n_beers)
+    common = np.ones(samples.batches_per_beer.size)
     for turn in range(N_ROUNDS):
         last = turn == N_ROUNDS - 1
         beers = _in_metric(*metric_and_scores(choice, samples, projection, common), samples, _UNALIKE if last else 1.0)

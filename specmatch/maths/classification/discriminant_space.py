@@ -303,8 +303,7 @@ def cross_validated_scores(
     judged = per_beer[samples.beer] > 1
     others = _to_other_beers(batch_means, beer_means, shrink, samples.beer)
     right = (own[judged] < others[judged]).mean(axis=0)
-    whitened = solve_lower(half, brewed.T).T
-    nearest = _to_other_beers(whitened, beer_means, shrink, brewed_beer)
+    nearest = _to_other_beers(solve_lower(half, brewed.T).T, beer_means, shrink, brewed_beer)
     limits = quantiles(own[judged].T, 1.0 - FALSE_REJECT_RATES)
     refused = (nearest.T[:, None] > limits.T[:, :, None]).mean(axis=(1, 2))
     with np.errstate(divide="ignore", invalid="ignore"):

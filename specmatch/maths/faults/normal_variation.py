@@ -66,8 +66,7 @@ class NormalVariation:
 
     def directions(self, reflectance: Floats, optics: Optics) -> Floats:
         """Return what one unit of each cause adds to a spectrum, shape (c + q, p)."""
-        n_causes = self.pour.size - len(self.shapes)
-        return causes_at(reflectance, self.shapes, optics, n_causes=n_causes)
+        return causes_at(reflectance, self.shapes, optics, n_causes=self.pour.size - len(self.shapes))
 
 
 def _outer(variance: Floats) -> Floats:

@@ -372,8 +372,7 @@ class _Given:
         rows = next((kind for kind in self.offered if kind in KINDS), None)
         share = None if rows is None else of_response.mean() / of_response
         if name != PLS:
-            response = self.response.of(self.lab)
-            return fit_process(self.mean, response, of_response, self.nm, self.noise, name, share)
+            return fit_process(self.mean, self.response.of(self.lab), of_response, self.nm, self.noise, name, share)
         steep = self.response.unit * (self.lab if self.response.logarithmic else 1.0)
         return fit_pls_regression(
             self.mean, self.lab, steep * np.sqrt(of_response), rows or ABSORBANCE, worst,

@@ -72,8 +72,7 @@ def _few_sessions(scans: pd.DataFrame, batches: pd.DataFrame) -> Iterator[Findin
         return
     known = scans[(scans["session"] != "") & scans["session"].notna()]
     session = known.groupby("batch")["session"].first()
-    beer = batches["beer"].reindex(session.index)
-    codes, names = pd.factorize(beer)
+    codes, names = pd.factorize(batches["beer"].reindex(session.index))
     few = few_sessions(pd.factorize(session)[0], codes) if len(session) else ()
     if len(few):
         listed = [str(names[code]) for code in few]

@@ -224,8 +224,7 @@ def table_schema(name: str, table: pd.DataFrame, *, colour_unit: str, beers_list
     schema: dict[str, Any] = {"fields": fields, "primaryKey": [key], "missingValues": [""]}
     column, parent = _PARENTS.get(name, ("", ""))
     if parent and (parent != "beers" or beers_listed):
-        reference = {"resource": parent, "fields": [column]}
-        schema["foreignKeys"] = [{"fields": [column], "reference": reference}]
+        schema["foreignKeys"] = [{"fields": [column], "reference": {"resource": parent, "fields": [column]}}]
     return schema
 
 

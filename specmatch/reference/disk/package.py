@@ -275,8 +275,7 @@ def _open_large(
     for entry in [*spectra, *scans]:
         _check_size(file_of(entry, folder), entry)
     found = tuple(rows_of_block(file, part, wavelength_nm) for file, part in zip(files, spectra, strict=True))
-    guarded = "format" in own
-    read = partial(_read_table, folder, listed["scans"], guarded=guarded)
+    read = partial(_read_table, folder, listed["scans"], guarded="format" in own)
     keys = own.get("keys") or ()
     parts: tuple[Part, ...] = ()
     if len(keys) == len(spectra) == len(scans):
