@@ -60,7 +60,6 @@ class Held:
     spectra: pd.DataFrame
     batches: pd.DataFrame
     beers: pd.DataFrame | None
-    grid: np.ndarray  # (p,)
     colour_unit: str
     value_name: str
     determinations: Mapping[str, list[list[Any]]]
@@ -91,7 +90,7 @@ class Growth:
     @classmethod
     def of(cls, held: Held) -> "Growth":
         """Return the growth of a set before anything has arrived."""
-        nothing = pd.DataFrame(np.empty((0, held.grid.size)), columns=held.spectra.columns)
+        nothing = pd.DataFrame(np.empty((0, held.spectra.shape[1])), columns=held.spectra.columns)
         return cls(nothing, held.scans.iloc[:0], held.batches.copy(), held.beers, dict(held.determinations))
 
     @property
@@ -173,11 +172,12 @@ class _Growing:
         """Add the scans of batches that are known, here or in the set."""
         held, arrival = self.held, self.arrival
         assert arrival.spectra is not None and arrival.scans is not None
-        checked = check_spectra(arrival.spectra, any_wavelength=bool(held.grid[-1] > PLAUSIBLE_NM[1]))
+        grid = held.spectra.columns.to_numpy(dtype=np.float64)
+        checked = check_spectra(arrival.spectra, any_wavelength=bool(grid[-1] > PLAUSIBLE_NM[1]))
         values = spectra_table(checked).set_axis(checked.scan_ids, axis=0)
-        if checked.wavelength_nm.size != held.grid.size or np.abs(checked.wavelength_nm - held.grid).max() > 0:
+        if not np.array_equal(checked.wavelength_nm, grid):
             try:
-                values = pd.DataFrame(match_wavelengths(checked, held.grid), index=checked.scan_ids)
+                values = pd.DataFrame(match_wavelengths(checked, grid), index=checked.scan_ids)
             except WavelengthMismatchError as error:
                 raise WavelengthMismatchError(f"the new scans do not fit the set: {error}") from error
         values.columns = held.spectra.columns
@@ -246,13 +246,12 @@ class _Growing:
                         )
                 names.append(name)
                 continue
-            apart = np.abs(held.spectra.loc[mine].to_numpy() - arrived[place])
-            gap = np.isnan(held.spectra.loc[mine].to_numpy()) != np.isnan(arrived[place])
-            if not gap.any() and not (apart > SAME_REFLECTANCE).any():
+            ours = held.spectra.loc[mine].to_numpy()
+            if np.allclose(ours, arrived[place], rtol=0.0, atol=SAME_REFLECTANCE, equal_nan=True):
                 self.growth.n_known += 1
                 names.append(None)
                 continue
-            size = float(np.nanmax(np.append(apart, 0.0)))
+            size = float(np.nanmax(np.append(np.abs(ours - arrived[place]), 0.0)))
             side = self.choices.decide("reflectance", mine, "largest difference", 0.0, size, source)
             names.append(mine if side == FOLDER else None)
             if side == FOLDER:

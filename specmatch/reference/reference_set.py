@@ -293,11 +293,10 @@ class ReferenceSet:
     ) -> tuple["ReferenceSet", Growth]:
         large = self._large_for(arrivals)
         spectra, scans = large.blank() if large else (self._spectra, self._scans)
-        grid = spectra.columns.to_numpy(dtype=np.float64)
+        batches, beers = self._batches, self._beers
         held = Held(
-            scans, spectra, self._batches, self._beers, grid, self.colour_unit, self.value_name, self.determinations,
-            self.sources,
-        )  # fmt: skip
+            scans, spectra, batches, beers, self.colour_unit, self.value_name, self.determinations, self.sources
+        )
         growth, sources = grow_all(held, arrivals, self._upkeep, choices, restore)
         choices.refuse_open([*growth.batches.index, *growth.batches["beer"], *scans.index])
         if growth.is_empty:
