@@ -68,13 +68,12 @@ class Pairs:
 
     own: Floats  # own, second: (K, p): reflectance, means of pours
     second: Floats
-    spread: Floats  # (K,): 1/pours of the one plus 1/pours of the other
     whiten: Floats  # (K, p, p): what makes the noise of a difference, on the scale, independent and 1
     axis: Floats  # (K, p): what an axis off by 1 nm moves on the scale
 
     def part(self, kept: Ints) -> "Pairs":
         """Return some of the batches."""
-        return Pairs(self.own[kept], self.second[kept], self.spread[kept], self.whiten[kept], self.axis[kept])
+        return Pairs(self.own[kept], self.second[kept], self.whiten[kept], self.axis[kept])
 
 
 @dataclass(frozen=True)
@@ -158,7 +157,7 @@ def pair(own: Floats, second: Floats, own_pours: Floats, second_pours: Floats, b
         covariance = size * covariance + np.diag((1.0 + size) * noise**2)
         covariance += SESSION_NM**2 * np.outer(moved[k], moved[k]) + np.outer(lit[k], lit[k])
         whiten.append(np.linalg.inv(np.linalg.cholesky(covariance)))
-    return Pairs(own, second, spread, np.array(whiten), moved)
+    return Pairs(own, second, np.array(whiten), moved)
 
 
 def _columns(route: str, nm: Floats) -> tuple[Ints, Floats]:

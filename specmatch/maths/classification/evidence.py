@@ -129,7 +129,6 @@ class Step:
     decision: str  # `another`: take another package
     n_packages: int  # packages behind the decision: those after it were not needed
     rival: int  # beer that speaks most against the claim
-    log_ratio: float  # log likelihood of that beer over the claimed one
     reason: str = ""  # why it is held, where not for what the packages say of identity
     # shares of right lots of the claimed beer that the whole sequence holds, and of them those that it holds at the
     # last package because a rival is not ruled out: `stated_hold` is `wrong_hold` unless a rival lies too close for it
@@ -236,10 +235,10 @@ def next_step(fit: ClassModel, reflectance: Floats, *, claimed: int, rule: Seque
         )  # fmt: skip
         if decision != ANOTHER:
             undecided = decision == HOLD and not departs[row] and not changed
-            return Step(decision, m, int(rivals[row]), float(strongest[row]), "", *stated, undecided)
+            return Step(decision, m, int(rivals[row]), "", *stated, undecided)
         # a departure waits for the next package; one that was judged with it no longer does
         waiting, departures = (row, departures + 1) if departs[row] else (-1, departures)
-    return Step(ANOTHER, len(counts), int(rivals[-1]), float(strongest[-1]), "", *stated)
+    return Step(ANOTHER, len(counts), int(rivals[-1]), "", *stated)
 
 
 def held_at(
