@@ -24,7 +24,6 @@ from specmatch.maths.faults.normal_variation import (
     POUR_SD,
     USUAL_FOAM,
     NormalVariation,
-    PourScatter,
     fit_natural_scatter,
     fit_pour_scatter,
     fit_strength_law,
@@ -296,13 +295,13 @@ def fit_fault_model(
         optics = Optics(axis, noise.light, glare_of(pooled(means, bins)), USUAL_FOAM)
         optics = fit_strength_law(pooled(reflectance, bins), levels, optics=optics, noise=noise, path_law=path_law)
     optics = replace(optics, light=noise.light)
-    pour = PourScatter(optics.foam, (_UNTOLD * POUR_SD) ** 2)
+    foam, pour = optics.foam, (_UNTOLD * POUR_SD) ** 2
     if replicated:
-        pour = fit_pour_scatter(pooled(reflectance, bins), levels, optics=optics, noise=noise)
+        foam, pour = fit_pour_scatter(pooled(reflectance, bins), levels, optics=optics, noise=noise)
     certain = np.ones(len(FAULTS))
     fit = FaultModel(
-        replace(optics, foam=pour.foam), noise,
-        NormalVariation(np.zeros((0, axis.size)), pour.variance, BATCH_SD**2, levels.per_pour),
+        replace(optics, foam=foam), noise,
+        NormalVariation(np.zeros((0, axis.size)), pour, BATCH_SD**2, levels.per_pour),
         levels.mean(reflectance, to="beer"), levels.counts("beer"), np.stack([certain, certain]),
         np.where(_OF_A_POUR, certain, np.inf), np.inf, bins,
     )  # fmt: skip
