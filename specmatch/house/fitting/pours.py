@@ -22,10 +22,9 @@ from specmatch.maths.faults.fault_model import FaultModel
 from specmatch.maths.faults.replicates import odd_among_mates
 from specmatch.maths.optics.path_law import PathLaw
 from specmatch.maths.regression.lab_effects import LabValues
-from specmatch.maths.spectra.channels import refuse_few_channels, usable_channels
+from specmatch.maths.spectra.channels import refuse_few_channels
 from specmatch.maths.statistics.levels import Levels, mean_by, parent_codes, place_within
 from specmatch.measurement.reflectance.path_length import (
-    TEACHES,
     SetDepth,
     bring_pours,
     depth_of_set,
@@ -33,7 +32,7 @@ from specmatch.measurement.reflectance.path_length import (
     unfit_for_one_depth,
 )
 from specmatch.reference.tables.edits import before_recipe
-from specmatch.reference.tables.pours import scans_of_module
+from specmatch.reference.tables.pours import band_at_one_depth, scans_of_module
 from specmatch.spectra import check_spectra, match_wavelengths
 from specmatch.wording import counted
 
@@ -272,7 +271,9 @@ def gather_set(
     batch = by_pour["batch"].map(place).to_numpy(dtype=np.int64)
     factor = _factors(part, pours.codes, depth)
     if wavelength_nm is None:
-        band = _band_at_one_depth(pours.reflectance, checked.wavelength_nm, refs.band_nm, sample, factor)
+        if not np.ptp(pours.reflectance, axis=0).any():
+            raise TableError(f"all {len(pours.names)} pours of the set hold one spectrum; give each scan its own")
+        band = band_at_one_depth(pours.reflectance, checked.wavelength_nm, refs.band_nm, sample, factor)
         reflectance, wavelength_nm = pours.reflectance[:, band], checked.wavelength_nm[band]
         refuse_few_channels(wavelength_nm)
     else:
@@ -305,17 +306,6 @@ def gather_set(
         path_law=law,
         values=lab_values_of(of_batch),
     )
-
-
-def _band_at_one_depth(
-    reflectance: Floats, all_nm: Floats, band_nm: tuple[float, float] | None, sample: Ints, factor: Floats
-) -> Ints:
-    """Return the usable channels as the pours near the set's depth show them."""
-    if not np.ptp(reflectance, axis=0).any():
-        raise TableError(f"all {len(reflectance)} pours of the set hold one spectrum; give each scan its own")
-    near = np.abs(np.log(factor)) <= TEACHES
-    rows = near if near.any() else np.ones(near.size, bool)
-    return usable_channels(reflectance[rows], all_nm, band_nm, np.unique(sample[rows], return_inverse=True)[1])
 
 
 def _batches(scans: pd.DataFrame, first: tuple[str, ...]) -> tuple[str, ...]:

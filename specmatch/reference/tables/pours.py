@@ -11,13 +11,7 @@ from specmatch.batches import in_ebc
 from specmatch.maths.optics.path_law import PathLaw
 from specmatch.maths.spectra.channels import refuse_few_channels, usable_channels
 from specmatch.maths.statistics.levels import Levels, mean_by
-from specmatch.measurement.reflectance.path_length import (
-    TEACHES,
-    SetDepth,
-    bring_pours,
-    depth_of_set,
-    fillings,
-)
+from specmatch.measurement.reflectance.path_length import TEACHES, SetDepth, bring_pours, depth_of_set, fillings
 
 
 @dataclass(frozen=True)
@@ -72,9 +66,7 @@ def pours_of(
     beer, beer_names = pd.factorize(batches.loc[batch_names, "beer"])
     depth = depth_of_set(scans)
     factor = np.ones(len(pour_names)) if depth is None else _factors(scans, depth, pour)
-    near = np.abs(np.log(factor)) <= TEACHES
-    near = near if near.any() else np.ones(near.size, bool)
-    band = usable_channels(values[near], wavelength_nm, band_nm, np.unique(sample[near], return_inverse=True)[1])
+    band = band_at_one_depth(values, wavelength_nm, band_nm, sample, factor)
     reflectance, nm = _bridged(values[:, band], wavelength_nm[band]), wavelength_nm[band]
     refuse_few_channels(nm)
     kept, law = np.ones(len(pour_names), bool), None
@@ -94,6 +86,16 @@ def pours_of(
         path_law=law,
         log_factor=np.log(factor[kept]),
     )
+
+
+def band_at_one_depth(
+    reflectance: Floats, wavelength_nm: Floats, band_nm: tuple[float, float] | None, sample: Ints, factor: Floats
+) -> Ints:
+    """Return the usable channels as the pours near the set's depth show them."""
+    # reflectance (n_pours, p), wavelength_nm (p,), sample (n_pours,), factor (n_pours,): the set's depth over theirs
+    near = np.abs(np.log(factor)) <= TEACHES
+    rows = near if near.any() else np.ones(near.size, bool)
+    return usable_channels(reflectance[rows], wavelength_nm, band_nm, np.unique(sample[rows], return_inverse=True)[1])
 
 
 def _factors(scans: pd.DataFrame, depth: SetDepth, pour: Ints) -> Floats:
