@@ -24,15 +24,9 @@ from specmatch.maths.optics.path_law import PathLaw
 from specmatch.maths.regression.lab_effects import LabValues
 from specmatch.maths.spectra.channels import refuse_few_channels
 from specmatch.maths.statistics.levels import Levels, mean_by, parent_codes, place_within
-from specmatch.measurement.reflectance.path_length import (
-    SetDepth,
-    bring_pours,
-    depth_of_set,
-    fillings,
-    unfit_for_one_depth,
-)
+from specmatch.measurement.reflectance.path_length import SetDepth, bring_pours, depth_of_set, unfit_for_one_depth
 from specmatch.reference.tables.edits import before_recipe
-from specmatch.reference.tables.pours import band_at_one_depth, scans_of_module
+from specmatch.reference.tables.pours import band_at_one_depth, depth_factors, scans_of_module
 from specmatch.spectra import check_spectra, match_wavelengths
 from specmatch.wording import counted
 
@@ -168,7 +162,7 @@ def batch_means_in_chunks(refs: ReferenceSet, pours: SetPours, faults: FaultMode
         )
         if pours.depth is not None:
             none = np.full(len(pours.batches), np.nan)
-            factor = _factors(part, each.codes, pours.depth)
+            factor = depth_factors(part, pours.depth, each.codes)
             one = bring_pours(values, factor, of_batch, none, pours.wavelength_nm, pours.path_law)
             names, values = names[one.kept], one.reflectance[one.kept]
             sample, of_batch = sample[one.kept], of_batch[one.kept]
@@ -269,7 +263,7 @@ def gather_set(
     by_pour = part.groupby(pours.codes, sort=True)[["sample", "batch"]].first()
     sample = pd.factorize(by_pour["sample"])[0].astype(np.int64)
     batch = by_pour["batch"].map(place).to_numpy(dtype=np.int64)
-    factor = _factors(part, pours.codes, depth)
+    factor = depth_factors(part, depth, pours.codes)
     if wavelength_nm is None:
         if not np.ptp(pours.reflectance, axis=0).any():
             raise TableError(f"all {len(pours.names)} pours of the set hold one spectrum; give each scan its own")
@@ -316,15 +310,6 @@ def _batches(scans: pd.DataFrame, first: tuple[str, ...]) -> tuple[str, ...]:
             "and 8 or more of each beer to be worth reading"
         )
     return tuple(map(str, [*first, *sorted(names - set(first))]))
-
-
-def _factors(scans: pd.DataFrame, pour: Ints, depth: SetDepth | None) -> Floats:
-    """Return the set's depth over that of each pour; a blank beside one filling means that filling."""
-    n_pours = int(pour.max()) + 1
-    if depth is None:
-        return np.ones(n_pours)
-    factor = fillings(scans, depth).factor
-    return mean_by(np.where(np.isfinite(factor), factor, 1.0)[:, None], pour)[0][:, 0]
 
 
 def _refuse_depths(scans: pd.DataFrame, depth: SetDepth | None) -> None:

@@ -65,7 +65,7 @@ def pours_of(
     batch, batch_names = pd.factorize(scans["batch"].to_numpy()[first])
     beer, beer_names = pd.factorize(batches.loc[batch_names, "beer"])
     depth = depth_of_set(scans)
-    factor = np.ones(len(pour_names)) if depth is None else _factors(scans, depth, pour)
+    factor = depth_factors(scans, depth, pour)
     band = band_at_one_depth(values, wavelength_nm, band_nm, sample, factor)
     reflectance, nm = _bridged(values[:, band], wavelength_nm[band]), wavelength_nm[band]
     refuse_few_channels(nm)
@@ -98,11 +98,14 @@ def band_at_one_depth(
     return usable_channels(reflectance[rows], wavelength_nm, band_nm, np.unique(sample[rows], return_inverse=True)[1])
 
 
-def _factors(scans: pd.DataFrame, depth: SetDepth, pour: Ints) -> Floats:
+def depth_factors(scans: pd.DataFrame, depth: SetDepth | None, pour: Ints) -> Floats:
     """Return the set's depth over that of each pour; those that cannot be told are left as they are."""
+    # pour (n_scans,) -> (n_pours,)
+    if depth is None:
+        return np.ones(int(pour.max()) + 1)
     found = fillings(scans, depth)
     factor = np.where(np.isfinite(found.factor) & ~found.out_of_range, found.factor, 1.0)
-    return mean_by(factor[:, None], pour.astype(np.int64))[0][:, 0]
+    return mean_by(factor[:, None], pour)[0][:, 0]
 
 
 def _mean_present(values: Floats, pour: Ints) -> Floats:
