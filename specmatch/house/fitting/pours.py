@@ -26,7 +26,7 @@ from specmatch.maths.spectra.channels import refuse_few_channels
 from specmatch.maths.statistics.levels import Levels, mean_by, parent_codes, place_within
 from specmatch.measurement.reflectance.path_length import SetDepth, bring_pours, depth_of_set, unfit_for_one_depth
 from specmatch.reference.tables.edits import before_recipe
-from specmatch.reference.tables.pours import band_at_one_depth, depth_factors, scans_of_module
+from specmatch.reference.tables.pours import band_at_one_depth, depth_factors, scans_of_module, sessions_of
 from specmatch.spectra import check_spectra, match_wavelengths
 from specmatch.wording import counted
 
@@ -219,11 +219,7 @@ class SetPours:
 
 def session_of_batches(scans: pd.DataFrame, batches: tuple[str, ...]) -> Ints:
     """Return the code of the session of each batch; one of no known session, or of several, has a code of its own."""
-    if "session" not in scans.columns:
-        return np.arange(len(batches))
-    pairs = scans[["batch", "session"]].dropna().drop_duplicates()
-    cells = pairs.drop_duplicates("batch", keep=False).set_index("batch")["session"]
-    names = cells.reindex(list(batches)).fillna("").astype(str).to_numpy(dtype=object)
+    names = sessions_of(scans, batches)
     alone = names == ""
     names[alone] = [f"\0{place}" for place in np.flatnonzero(alone)]
     return pd.factorize(names)[0].astype(np.int64)

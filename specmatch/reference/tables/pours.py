@@ -1,10 +1,11 @@
 """The spectra of a set as pours, without holes, and the modules that they were measured on."""
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from specmatch.array_types import Floats, Ints
 from specmatch.batches import in_ebc
@@ -127,6 +128,15 @@ def _bridged(values: Floats, wavelength_nm: Floats) -> Floats:
         else:
             values[row] = 0.0
     return values
+
+
+def sessions_of(scans: pd.DataFrame, batches: Sequence[str]) -> NDArray[np.object_]:
+    """Return the session in which each batch was measured; "" where none is known, or where it was several."""
+    if "session" not in scans.columns:
+        return np.full(len(batches), "", dtype=object)
+    pairs = scans[["batch", "session"]].dropna().drop_duplicates()
+    only = pairs.drop_duplicates("batch", keep=False).set_index("batch")["session"]
+    return only.reindex(list(batches)).fillna("").astype(str).to_numpy(dtype=object)
 
 
 # Which modules a set holds: its own, and further ones that batches measured on both can teach.
