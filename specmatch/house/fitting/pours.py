@@ -261,8 +261,7 @@ def gather_set(
     batch = by_pour["batch"].map(place).to_numpy(dtype=np.int64)
     factor = depth_factors(part, depth, pours.codes)
     if wavelength_nm is None:
-        if not np.ptp(pours.reflectance, axis=0).any():
-            raise TableError(f"all {len(pours.names)} pours of the set hold one spectrum; give each scan its own")
+        _refuse_one_spectrum(pours.reflectance)
         band = band_at_one_depth(pours.reflectance, checked.wavelength_nm, refs.band_nm, sample, factor)
         reflectance, wavelength_nm = pours.reflectance[:, band], checked.wavelength_nm[band]
         refuse_few_channels(wavelength_nm)
@@ -277,8 +276,7 @@ def gather_set(
     lab = of_batch["colour"].to_numpy(dtype=np.float64)
     names, values = pours.names, bridged.reflectance
     if depth is not None:
-        lab_ebc = in_ebc(lab, refs.colour_unit)
-        one = bring_pours(values, factor, batch, lab_ebc, wavelength_nm, law)
+        one = bring_pours(values, factor, batch, in_ebc(lab, refs.colour_unit), wavelength_nm, law)
         law, names, values = one.law, names[one.kept], one.reflectance[one.kept]
         sample, batch = sample[one.kept], batch[one.kept]
     return SetPours(
@@ -296,6 +294,11 @@ def gather_set(
         path_law=law,
         values=lab_values_of(of_batch),
     )
+
+
+def _refuse_one_spectrum(reflectance: Floats) -> None:
+    if not np.ptp(reflectance, axis=0).any():
+        raise TableError(f"all {len(reflectance)} pours of the set hold one spectrum; give each scan its own")
 
 
 def _batches(scans: pd.DataFrame, first: tuple[str, ...]) -> tuple[str, ...]:
