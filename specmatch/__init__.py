@@ -3,9 +3,14 @@
 Public names load on first use, so that importing the package costs next to nothing.
 """
 
-from specmatch.public_names import attach
+from specmatch.public_names import loading, names_beside
 
 __version__ = "0.1.0"
 
-_PUBLIC, __getattr__, __dir__ = attach(__name__, __file__)
+_PUBLIC = names_beside(__file__)
 __all__ = [*_PUBLIC, "__version__"]  # noqa: PLE0604
+__getattr__ = loading(__name__, _PUBLIC)
+
+
+def __dir__() -> list[str]:
+    return sorted([*globals(), *__all__])

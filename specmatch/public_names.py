@@ -33,12 +33,6 @@ def loading(package: str, homes: dict[str, str]) -> Callable[[str], Any]:
     return load
 
 
-def attach(package: str, init: str) -> tuple[dict[str, str], Callable[[str], Any], Callable[[], list[str]]]:
-    """Return the public names of a package, name -> home, its `__getattr__` and its `__dir__`, for its `__init__`."""
-    homes = names_beside(init)
-    return homes, loading(package, homes), lambda: sorted([*vars(sys.modules[package]), *homes])
-
-
 # names that transformers had, and what they are called now
 NEW_NAMES = {
     "UnitVariance": "StandardNormalVariate",

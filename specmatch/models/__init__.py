@@ -4,11 +4,16 @@
 
 from typing import Any
 
-from specmatch.public_names import NEW_NAMES, attach, new_name
+from specmatch.public_names import NEW_NAMES, loading, names_beside, new_name
 
-_PUBLIC, _load, __dir__ = attach(__name__, __file__)
+_PUBLIC = names_beside(__file__)
 __all__ = [*_PUBLIC]  # noqa: PLE0604
+_load = loading(__name__, _PUBLIC)
 
 
 def __getattr__(name: str) -> Any:
     return _load(new_name(name) if name in NEW_NAMES else name)
+
+
+def __dir__() -> list[str]:
+    return sorted([*globals(), *__all__])

@@ -1,6 +1,11 @@
 """Figures of sets, models and readings, each on a matplotlib axis; without it (extra `plot`) `MissingExtraError`."""
 
-from specmatch.public_names import attach
+from specmatch.public_names import loading, names_beside
 
-_PUBLIC, __getattr__, __dir__ = attach(__name__, __file__)
+_PUBLIC = names_beside(__file__)
 __all__ = [*_PUBLIC]  # noqa: PLE0604
+__getattr__ = loading(__name__, _PUBLIC)
+
+
+def __dir__() -> list[str]:
+    return sorted([*globals(), *__all__])
