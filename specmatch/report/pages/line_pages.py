@@ -27,7 +27,6 @@ from specmatch.report.pages.html import (
     figure_of,
     framed,
     limits,
-    section,
     table,
     text,
     versions,
@@ -89,20 +88,20 @@ def journal_page(journals: Sequence[Journal]) -> str:
     if waits:
         wait = "it waits" if len(waits) == 1 else "they wait"
         cannot.insert(0, f"Go on with {counted(len(waits), 'entry')}: {wait} for a retest or a person, see above.")
-    sections = [limits(can, cannot, title="What this record can and cannot do")]
-    if damaged:
-        sections.append(Section("damaged", "Damage", bullets(damaged)))
-    said = f"{counted(n, 'reading')}: {of_them}" if n else "no reading"
-    first = verdict(_verdict(said, len(waits), damaged), _facts(journals, rows, waits, checks)) + section(
-        Section("waiting", "What waits", _waiting(waits))
-    )
-    sections.append(Section("moved", "What moved", _moved([_drifted(drift) for drift in drifts], charts)))
-    sections.append(Section("entries", "The newest entries", _entries(rows)))
     hashes = {
         f"{journal.path.name}: last hash of {counted(check.n_entries, 'entry')}": check.last_hash
         for journal, check in zip(journals, checks, strict=True)
     }
-    sections.append(Section("versions", "Versions and hashes", versions(hashes)))
+    sections = [
+        Section("waiting", "What waits", _waiting(waits)),
+        limits(can, cannot, title="What this record can and cannot do"),
+        *([Section("damaged", "Damage", bullets(damaged))] if damaged else []),
+        Section("moved", "What moved", _moved(drifts, charts)),
+        Section("entries", "The newest entries", _entries(rows)),
+        versions(hashes),
+    ]
+    said = f"{counted(n, 'reading')}: {of_them}" if n else "no reading"
+    first = verdict(_verdict(said, len(waits), damaged), _facts(journals, rows, waits, checks))
     departed = [row for row in rows if row.get("decision") in _DEPARTED and "nearest_beer" in row.get("reading", {})]
     sections += [_sheet(row, f"sheet-{place}") for place, row in enumerate(departed[-MOST_SHEETS:][::-1])]
     names = ", ".join(journal.path.name for journal in journals)
@@ -164,13 +163,10 @@ def _waiting(waiting: Sequence[Mapping[str, Any]]) -> str:
     )
 
 
-def _drifted(drift: Drift) -> str:
+def _moved(drifts: Sequence[Drift], charts: Sequence[ControlChart]) -> str:
     # lines are told apart by their names, which a sentence about an instrument leaves out
-    return drift.sentence if drift.subject in drift.sentence else f"{drift.subject}: {drift.sentence}"
-
-
-def _moved(sentences: Sequence[str], charts: Sequence[ControlChart]) -> str:
-    body = bullets(sentences) if sentences else "<p>Nothing is seen to have moved.</p>"
+    moved = [one.sentence if one.subject in one.sentence else f"{one.subject}: {one.sentence}" for one in drifts]
+    body = bullets(moved) if moved else "<p>Nothing is seen to have moved.</p>"
     drawn = [chart for chart in charts if chart.baseline is not None]
     if drawn:
         body += (
@@ -360,11 +356,9 @@ def lot_sheet(journals: Sequence[Journal], lot: str, *, line: str | None = None)
         "it cannot": "prove what the liquid is, or release it: people do",
         "code": code,
     }
-    state = (
-        f"{counted(len(waits), 'entry')} of this lot {'waits' if len(waits) == 1 else 'wait'}"
-        if waits
-        else ("Nothing waits for this lot")
-    )
+    state = "Nothing waits for this lot"
+    if waits:
+        state = f"{counted(len(waits), 'entry')} of this lot {'waits' if len(waits) == 1 else 'wait'}"
     first = f'<div class="beside"><div>{verdict(f"{state}.", facts)}</div><div class="code">{_drawn(code)}</div></div>'
     sections = [
         Section("checked", "What was checked", _checked([row for _, row in found])),
@@ -375,7 +369,7 @@ def lot_sheet(journals: Sequence[Journal], lot: str, *, line: str | None = None)
     beers = ", ".join(dict.fromkeys(str(row.get("claimed") or "no claim") for _, row in checked))
     names = ", ".join(dict.fromkeys(journal.path.name for journal, _ in checked))
     lead = f"{cut(beers, _LONGEST_SENTENCE)}; by the record of {names}"
-    return whole_page(f"Lot {cut(lot, _LONGEST_NAME)}", lead, first, sections)
+    return whole_page(f"Lot {cut(lot, _LONGEST_NAME)}", lead, first, sections, on_first=0)
 
 
 def _checked(rows: Sequence[Mapping[str, Any]]) -> str:

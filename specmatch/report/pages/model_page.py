@@ -32,7 +32,6 @@ from specmatch.report.pages.html import (
     figure_of,
     limits,
     pairs,
-    section,
     table,
     versions,
     whole_page,
@@ -110,14 +109,13 @@ def model_page(
         title, said = f"Readings of {counted(len(verified), 'sample')}", readings_verdict(verified)
         times = () if session is None else session.scans.get("measured_at", ())
         facts |= {"measured": span(times), "do next": next_step(verified)}
-    first = verdict(said, facts)
+    sections = []
     if verified is not None:
         told = readings_table(verified, None if session is None else session.scans, _ranges(rows))
-        first += section(Section("readings", "Readings", told))
-    first += section(
-        Section("glance", "The beers at a glance", glance(rows, unit=fitted.colour_unit, what=fitted.value_name))
-    )
-    sections = [limits(can, cannot)]
+        sections.append(Section("readings", "Readings", told))
+    beers = glance(rows, unit=fitted.colour_unit, what=fitted.value_name)
+    sections += [Section("glance", "The beers at a glance", beers), limits(can, cannot)]
+    on_first = len(sections) - 1
     if len(fitted.beers) <= MOST_DRAWN:
         one_map = session is not None and len(parts_by_module(fitted, session, None)) == 1
         # samples of two modules have no common map: then it holds the set alone
@@ -129,18 +127,15 @@ def model_page(
         *_limits(house, specification),
         Section("conditions", "Under which conditions the set was measured", _conditions(house)),
     ]
-    hashes = {
-        "house model (SHA-256 of its file)": model_hash or "not saved",
-        "reference set (SHA-256)": fitted.set_hash,
-    }
-    sections.append(Section("versions", "Versions and hashes", versions(hashes)))
+    saved = {"house model (SHA-256 of its file)": model_hash or "not saved"}
+    sections.append(versions({**saved, "reference set (SHA-256)": fitted.set_hash}))
     if verified is not None and session is not None:
         sheets = departures(verified)[:MOST_SHEETS]
         sections += [
             _sheet(house, session, verified, sample, model_hash, f"sheet-{place}", drawn=place < MOST_DRAWN_SHEETS)
             for place, sample in enumerate(counted_off(sheets, "sheets of departures", len(sheets)))
         ]
-    return whole_page(title, lead, first, sections)
+    return whole_page(title, lead, verdict(said, facts), sections, on_first=on_first)
 
 
 def _facts(house: HouseModel, rows: pd.DataFrame) -> dict[str, str]:

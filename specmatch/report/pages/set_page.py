@@ -34,7 +34,6 @@ from specmatch.report.pages.html import (
     Section,
     figure_of,
     limits,
-    section,
     table,
     text,
     versions,
@@ -150,11 +149,8 @@ def set_page(
         f"{refs.colour_unit}; contents {refs.hash[:12]}."
     )
     rows = set_beers(refs, house, evaluation)
-    facts = _facts(rows, evaluation, findings)
-    first = verdict(_verdict(rows, evaluation, findings, why_not), facts) + section(
-        Section("glance", "The beers at a glance", glance(rows, unit=refs.colour_unit, what=refs.value_name))
-    )
     sections = [
+        Section("glance", "The beers at a glance", glance(rows, unit=refs.colour_unit, what=what)),
         limits(can, cannot),
         Section("findings", "What looks wrong in the set", _findings(findings)),
     ]
@@ -172,11 +168,11 @@ def set_page(
     hashes = {"reference set (SHA-256 of its contents)": refs.hash, "made from": refs.parent or "nothing earlier"}
     if evaluation is not None:
         hashes["held out in"] = f"{evaluation.figures['n_folds']} parts, seed {evaluation.figures['seed']}"
-    told = versions(hashes)
-    if refs.history:
-        changes = pd.DataFrame(list(refs.history), columns=["what", "why", "who", "when"])
-        told += table(changes, "Changes that led here, oldest first")
-    sections.append(Section("versions", "Versions and hashes", told))
+    changes = pd.DataFrame(list(refs.history), columns=["what", "why", "who", "when"])
+    sections.append(
+        versions(hashes, told=table(changes, "Changes that led here, oldest first") if refs.history else "")
+    )
+    first = verdict(_verdict(rows, evaluation, findings, why_not), _facts(rows, evaluation, findings))
     return whole_page(f"Reference set {refs.name}", lead, first, sections)
 
 
