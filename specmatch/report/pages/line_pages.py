@@ -67,11 +67,8 @@ def journal_page(journals: Sequence[Journal]) -> str:
     counts, waits = decision_counts(journals), waiting(journals)
     rows, charts = newest(journals, last=MOST_ROWS), line_charts(journals)
     drifts, checks = find_drifts(charts), [journal.check() for journal in journals]
-    damaged = [
-        f"{journal.path.name}: {fault.sentence}"
-        for journal, check in zip(journals, checks, strict=True)
-        for fault in check.faults
-    ]
+    checked = list(zip([journal.path.name for journal in journals], checks, strict=True))
+    damaged = [f"{name}: {fault.sentence}" for name, check in checked for fault in check.faults]
     n, of_them = sum(counts.values()), ", ".join(f"{count} {name}" for name, count in counts.items() if count)
     can = [
         f"Say what was decided, when and why: {counted(n, 'reading')}, of them {of_them}."
@@ -88,10 +85,7 @@ def journal_page(journals: Sequence[Journal]) -> str:
     if waits:
         wait = "it waits" if len(waits) == 1 else "they wait"
         cannot.insert(0, f"Go on with {counted(len(waits), 'entry')}: {wait} for a retest or a person, see above.")
-    hashes = {
-        f"{journal.path.name}: last hash of {counted(check.n_entries, 'entry')}": check.last_hash
-        for journal, check in zip(journals, checks, strict=True)
-    }
+    hashes = {f"{name}: last hash of {counted(check.n_entries, 'entry')}": check.last_hash for name, check in checked}
     sections = [
         Section("waiting", "What waits", _waiting(waits)),
         limits(can, cannot, title="What this record can and cannot do"),
@@ -104,8 +98,7 @@ def journal_page(journals: Sequence[Journal]) -> str:
     first = verdict(_verdict(said, len(waits), damaged), _facts(journals, rows, waits, checks))
     departed = [row for row in rows if row.get("decision") in _DEPARTED and "nearest_beer" in row.get("reading", {})]
     sections += [_sheet(row, f"sheet-{place}") for place, row in enumerate(departed[-MOST_SHEETS:][::-1])]
-    names = ", ".join(journal.path.name for journal in journals)
-    lead = f"The record of {names}; times as the scans state them."
+    lead = f"The record of {', '.join(name for name, _ in checked)}; times as the scans state them."
     return whole_page("What the line did", lead, first, sections)
 
 
@@ -181,13 +174,10 @@ def _moved(drifts: Sequence[Drift], charts: Sequence[ControlChart]) -> str:
         said = f"{signals} in {points}; limits from {chart.baseline_name}."
         of = {"of": f"{chart.kind} of {chart.subject or 'the line'}"}
         body += figure_of("chart", plots.plot_control_chart, chart, says=said, mark=f"chart{place}", words=of)
-    young = [
-        f"{chart.kind} of {chart.subject or 'the line'} ({len(chart.points)})"
-        for chart in charts
-        if chart.baseline is None
-    ]
+    young = [chart for chart in charts if chart.baseline is None]
     if young:
-        body += f"<p>No limits yet, too few points for a baseline (points): {text(', '.join(young))}.</p>"
+        named = ", ".join(f"{chart.kind} of {chart.subject or 'the line'} ({len(chart.points)})" for chart in young)
+        body += f"<p>No limits yet, too few points for a baseline (points): {text(named)}.</p>"
     if len(drawn) > MOST_CHARTS:
         body += f"<p>{len(drawn) - MOST_CHARTS} more charts with fewer signals are not drawn.</p>"
     return body
@@ -334,9 +324,8 @@ def lot_sheet(journals: Sequence[Journal], lot: str, *, line: str | None = None)
     where, values = "lot = ? AND kind IN ('reading', 'retest', 'review')", [lot]
     if line is not None:
         where, values = f"{where} AND line = ?", [lot, line]
-    found = [
-        (journal, row) for journal in journals for row in journal.select(f"{where} AND entry {UNREPLACED}", values)
-    ]
+    sql = f"{where} AND entry {UNREPLACED}"
+    found = [(journal, row) for journal in journals for row in journal.select(sql, values)]
     found.sort(key=lambda pair: when(pair[1]))
     checked = [(journal, row) for journal, row in found if row["kind"] != "review"]
     if not checked:
@@ -426,9 +415,8 @@ def _limits(checked: Sequence[tuple[Journal, Mapping[str, Any]]]) -> str:
     if not laid_down:
         of = text(", ".join(sorted(beers)))
         return f"{body}<p>No colour limits were laid down for {of}: the lot was judged by identity only.</p>"
-    return body + table(
-        pd.DataFrame(laid_down).fillna(""), "Limits and labels laid down for what was claimed", cards="cards"
-    )
+    shown = pd.DataFrame(laid_down).fillna("")
+    return body + table(shown, "Limits and labels laid down for what was claimed", cards="cards")
 
 
 def _rows_of(sheets: str) -> list[dict[str, str]]:

@@ -99,9 +99,8 @@ def model_page(
     fitted = house.fitted
     can, cannot = _abilities(house)
     lead = (
-        f"A house model of {_size(fitted)}, "
-        f"{fitted.wavelength_nm[0]:.0f} to {fitted.wavelength_nm[-1]:.0f} nm; fitted on the set "
-        f"{fitted.set_name} ({fitted.set_hash[:12]})."
+        f"A house model of {_size(fitted)}, {fitted.wavelength_nm[0]:.0f} to {fitted.wavelength_nm[-1]:.0f} nm; fitted "
+        f"on the set {fitted.set_name} ({fitted.set_hash[:12]})."
     )
     rows = model_beers(house)
     title, said, facts = f"House model of the set {fitted.set_name}", _verdict(house, rows), _facts(house, rows)
@@ -201,13 +200,9 @@ def _abilities(house: HouseModel) -> tuple[list[str], list[str]]:
 
 def _beers(house: HouseModel) -> str:
     fitted = house.fitted
-    rows = pd.DataFrame(
-        {
-            "batches": fitted.identity.batches_per_beer,
-            "p-value by": [method.replace("_", " ") for method in fitted.identity.p_method],
-        },
-        index=pd.Index(fitted.beers, name="beer"),
-    )
+    method = [method.replace("_", " ") for method in fitted.identity.p_method]
+    columns = {"batches": fitted.identity.batches_per_beer, "p-value by": method}
+    rows = pd.DataFrame(columns, index=pd.Index(fitted.beers, name="beer"))
     if fitted.colour is not None:
         own = pd.Series(fitted.colour.lab_colour, index=fitted.colour.batch_code)
         if len(own) == len(fitted.batches):
@@ -216,11 +211,11 @@ def _beers(house: HouseModel) -> str:
             rows[f"lowest, {fitted.colour_unit}"] = by_beer["min"]
             rows[f"highest, {fitted.colour_unit}"] = by_beer["max"]
             rows = rows.sort_values(f"lowest, {fitted.colour_unit}")
-    odd = ""
+    body = table(rows, "Beers of the model")
     if fitted.odd_pours:
-        left_out = "Pours unlike the others of their sample, left out of the fit"
-        odd = table(pd.DataFrame({"pour": fitted.odd_pours}), left_out)
-    return table(rows, "Beers of the model") + odd
+        odd = pd.DataFrame({"pour": fitted.odd_pours})
+        body += table(odd, "Pours unlike the others of their sample, left out of the fit")
+    return body
 
 
 def _conditions(house: HouseModel) -> str:
@@ -267,10 +262,8 @@ def _condition(value: Any) -> str:
 def _verdict(house: HouseModel, rows: pd.DataFrame) -> str:
     error = _held_out_error(house.fitted)
     what = house.fitted.value_name
-    colour = (
-        f"This model reads no {what}" if error is None else f"This model reads {what} within {error:.1%} of the lab"
-    )
-    return f"{colour} and {told_apart(rows)}."
+    colour = f"no {what}" if error is None else f"{what} within {error:.1%} of the lab"
+    return f"This model reads {colour} and {told_apart(rows)}."
 
 
 def _ranges(rows: pd.DataFrame) -> dict[str, tuple[float, float]]:

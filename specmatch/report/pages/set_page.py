@@ -56,8 +56,7 @@ _NOT_KEPT = (
 )
 
 
-def light_body(refs: ReferenceSet, history: pd.DataFrame | None, findings: pd.DataFrame) -> str:
-    """Return the body of the section."""
+def _light(refs: ReferenceSet, history: pd.DataFrame | None, findings: pd.DataFrame) -> str:
     noise = band_noise(refs)
     used = noise[noise["used"]]
     said = (
@@ -143,11 +142,9 @@ def set_page(
         said = f"Be better than its labels: the audit has {counted(len(findings), 'finding')}, read them first."
         cannot = [said, *cannot]
     what = refs.value_name
-    lead = (
-        f"A reference set of {scans}, {in_batches}, {counted(len(per_beer), 'beer')}; "
-        f"{'colours' if what == VALUE_NAME else what} in "
-        f"{refs.colour_unit}; contents {refs.hash[:12]}."
-    )
+    values = "colours" if what == VALUE_NAME else what
+    lead = f"A reference set of {scans}, {in_batches}, {counted(len(per_beer), 'beer')}; {values} in "
+    lead += f"{refs.colour_unit}; contents {refs.hash[:12]}."
     rows = set_beers(refs, house, evaluation)
     sections = [
         Section("glance", "The beers at a glance", glance(rows, unit=refs.colour_unit, what=what)),
@@ -157,21 +154,19 @@ def set_page(
     if evaluation is not None:
         sections.append(Section("colour", f"How good is the {what}?", _colour(evaluation, refs)))
         if evaluation.budget is not None:
-            sections.append(
-                Section("budget", f"Where the uncertainty of a {what} comes from", budget_part(evaluation.budget))
-            )
+            title = f"Where the uncertainty of a {what} comes from"
+            sections.append(Section("budget", title, budget_part(evaluation.budget)))
         sections.append(Section("identity", "Which beer is it?", _identity(evaluation, house, rows)))
     sections.append(Section("beers", "The beers", _over_time(refs) + _beers(refs)))
-    sections.append(Section("light", "The light", light_body(refs, history, findings)))
+    sections.append(Section("light", "The light", _light(refs, history, findings)))
     if evaluation is not None and len(per_beer) <= MOST_DRAWN:
         sections.append(Section("growth", "What would more batches buy?", _growth(refs)))
     hashes = {"reference set (SHA-256 of its contents)": refs.hash, "made from": refs.parent or "nothing earlier"}
     if evaluation is not None:
         hashes["held out in"] = f"{evaluation.figures['n_folds']} parts, seed {evaluation.figures['seed']}"
     changes = pd.DataFrame(list(refs.history), columns=["what", "why", "who", "when"])
-    sections.append(
-        versions(hashes, told=table(changes, "Changes that led here, oldest first") if refs.history else "")
-    )
+    told = table(changes, "Changes that led here, oldest first") if refs.history else ""
+    sections.append(versions(hashes, told=told))
     first = verdict(_verdict(rows, evaluation, findings, why_not), _facts(rows, evaluation, findings))
     return whole_page(f"Reference set {refs.name}", lead, first, sections)
 
@@ -251,13 +246,10 @@ def _coverage_by_beer(coverage: pd.DataFrame, level: float, values: str) -> str:
 
 
 def _identity(evaluation: Evaluation, house: HouseModel | None, rows: pd.DataFrame) -> str:
-    n_beers = len(rows)
-    mixed = evaluation.mix_ups
+    n_beers, mixed = len(rows), evaluation.mix_ups
     pairs = mixed[mixed["kind"] == PAIR]
-    body = ""
-    if n_beers > MOST_DRAWN:
-        body += f"<p>{n_beers} beers are too many to draw.</p>"
-    else:
+    body = f"<p>{n_beers} beers are too many to draw.</p>" if n_beers > MOST_DRAWN else ""
+    if n_beers <= MOST_DRAWN:
         if house is not None:
             body += figure_of("map", plots.plot_identity_map, house, says=map_says(rows))
         said = f"{int((pairs['held'] < 1.0).sum())} of {len(pairs)} pairs slip through at least once."
