@@ -206,9 +206,8 @@ def _with_titles(svg: str, opening: str, said: Sequence[tuple[str, str]]) -> str
             break
     inside = svg[start + len(opening) : at]
     # clipped marks are not drawn: then nothing tells which words belong to which
-    marks = [
-        pattern for pattern in (r"<use [^>]*/>", r"<path [^>]*/>") if len(re.findall(pattern, inside)) == len(said)
-    ]
+    patterns = (r"<use [^>]*/>", r"<path [^>]*/>")
+    marks = [pattern for pattern in patterns if len(re.findall(pattern, inside)) == len(said)]
     if len(said) == 1:
         inside = f"{_mark(*said[0])}{inside}</g>"
     elif marks:
