@@ -5,12 +5,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from joblib import Parallel, delayed
 
 from specmatch.array_types import Floats, Ints, Mask, check_share, is_number
 from specmatch.batches import must_be
 from specmatch.errors import OptionError, TooFewBatchesError
-from specmatch.long_jobs import counted_off, one_thread, step
+from specmatch.long_jobs import counted_off, each_of, one_thread, step
 from specmatch.maths.classification.beer_scatter import f_statistics
 from specmatch.maths.classification.discriminant_space import project, select_space
 from specmatch.maths.classification.left_out import JudgedBatches, judge_batches, one_sample_a_batch
@@ -160,9 +159,7 @@ def learning_curve(
     if with_curve:
         step(f"estimating what more batches would buy, {counted(len(with_curve), 'beer')} one after the other")
         whole = _fit(pours, lab, np.flatnonzero(np.isfinite(lab)), offered)
-        run = Parallel(n_jobs=n_jobs, return_as="generator")(
-            delayed(_colour_curve)(pours, lab, beer, offered, whole) for beer in with_curve
-        )
+        run = each_of(_colour_curve, ((pours, lab, beer, offered, whole) for beer in with_curve), n_jobs)
         slopes = dict(zip(with_curve, counted_off(run, "beers", len(with_curve)), strict=True))
     for beer, name in enumerate(pours.beer_names):
         n, slope = int((pours.levels.beer == beer).sum()), slopes.get(beer)

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from joblib import Parallel, delayed
 
 from specmatch.batches import VALUE_NAME, batch_folds, must_be
 from specmatch.errors import ReferenceSetError, SpecmatchError, TableError
@@ -26,7 +25,7 @@ from specmatch.house.house_model import HouseModel
 from specmatch.house.reading.colour import budget_table
 from specmatch.house.reading.readings import figures_table
 from specmatch.house.reading.samples import joined, parts_by_module, scans_alone
-from specmatch.long_jobs import counted_off, one_thread, step
+from specmatch.long_jobs import counted_off, each_of, one_thread, step
 from specmatch.maths.regression.conformal import coverage_spread
 from specmatch.maths.statistics.agreement import agreement
 from specmatch.maths.statistics.levels import binomial_bounds
@@ -199,11 +198,10 @@ def _hold_out_each(
 ) -> list[_Fold]:
     n, said = int(folds.max()) + 1, "fits, each without a part of the batches"
     step(f"evaluating by {n} {said}")
-    found = Parallel(n_jobs=n_jobs, return_as="generator")(
-        delayed(_hold_out)(house.coverage, house.false_reject_rate, refs, list(folds.index[folds == fold]), levels)
-        for fold in range(n)
+    arguments = (
+        (house.coverage, house.false_reject_rate, refs, list(folds.index[folds == fold]), levels) for fold in range(n)
     )
-    return list(counted_off(found, said, n))
+    return list(counted_off(each_of(_hold_out, arguments, n_jobs), said, n))
 
 
 def _hold_out(

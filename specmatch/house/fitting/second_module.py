@@ -170,7 +170,7 @@ def teach_module(
 
     (colour_error, identity_error), (colour_excess, identity_excess) = parted(error), parted(excess)
     module = SecondModule(
-        **names, shared=tuple(own.batches[k] for k in codes), route=transfer.chosen.route,
+        **names, shared=tuple(own.batches[k] for k in codes), route=transfer.route,
         colour_error=colour_error, identity_error=identity_error, colour_excess=colour_excess,
         identity_excess=identity_excess, returns=transfer.amount_of("returns"), fitted=fitted, pours=shared,
     )  # fmt: skip
