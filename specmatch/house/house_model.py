@@ -83,20 +83,17 @@ class HouseModel:
 
     def __repr__(self) -> str:
         state = "not fitted"
-        if self._fitted is not None:
-            f = self._fitted
-            state = (
-                f"{counted(len(f.beers), 'beer')}, {counted(len(f.batches), 'batch')}, "
-                f"{f.wavelength_nm[0]:.0f}-{f.wavelength_nm[-1]:.0f} nm"
-            )
+        if (f := self._fitted) is not None:
+            nm = f"{f.wavelength_nm[0]:.0f}-{f.wavelength_nm[-1]:.0f} nm"
+            state = f"{counted(len(f.beers), 'beer')}, {counted(len(f.batches), 'batch')}, {nm}"
         return f"HouseModel(coverage={self.coverage}, false_reject_rate={self.false_reject_rate}; {state})"
 
     def _repr_html_(self) -> str:
-        counts = [] if self._fitted is None else self._fitted.identity.batches_per_beer.tolist()
-        beers = () if self._fitted is None else self._fitted.beers
-        return in_ten_lines(
-            repr(self), [f"{beer}: {counted(n, 'batch')}" for beer, n in zip(beers, counts, strict=True)]
-        )
+        lines = []
+        if (f := self._fitted) is not None:
+            counts = zip(f.beers, f.identity.batches_per_beer.tolist(), strict=True)
+            lines = [f"{beer}: {counted(n, 'batch')}" for beer, n in counts]
+        return in_ten_lines(repr(self), lines)
 
     @property
     def fitted(self) -> FittedHouse:
@@ -263,13 +260,10 @@ class HouseModel:
         """
         from specmatch.house.transfer import transfer_house
 
+        rate = self.false_reject_rate
         with one_thread():
-            return self.with_fitted(
-                transfer_house(
-                    self.fitted, spectra, scans, instrument,
-                    band_nm=band_nm, false_reject_rate=self.false_reject_rate,
-                )
-            )  # fmt: skip
+            found = transfer_house(self.fitted, spectra, scans, instrument, band_nm=band_nm, false_reject_rate=rate)
+            return self.with_fitted(found)
 
     @property
     def transfers(self) -> pd.DataFrame:
@@ -584,12 +578,7 @@ class HouseModel:
         )
 
     def changeover_series(
-        self,
-        spectra: pd.DataFrame | Session,
-        scans: pd.DataFrame | pd.Series | None = None,
-        *,
-        before: str,
-        after: str,
+        self, spectra: pd.DataFrame | Session, scans: pd.DataFrame | pd.Series | None = None, *, before: str, after: str
     ) -> ChangeoverSeries:
         """Say from which sample of a changeover on it is the new beer, to the smallest part that can be seen.
 
@@ -700,11 +689,10 @@ class HouseModel:
         # the batch passes for what it is, but no claim passes on a colour that nobody knows, nor against a limit
         used = pd.DataFrame(pours.reflectance, index=pours.names, columns=part.fitted.wavelength_nm)
         together = pd.Series("packages", index=used.index)
-        whole = self.with_fitted(part.fitted).verify(
-            used, str(claim), together, specification=specification, on=on
-        )  # fmt: skip
-        held = whole["decision"].iloc[0] != CONSISTENT
-        return replace(step, decision=HOLD, reason=str(whole["reason"].iloc[0])) if held else step
+        model = self.with_fitted(part.fitted)
+        whole = model.verify(used, str(claim), together, specification=specification, on=on).iloc[0]
+        held = whole["decision"] != CONSISTENT
+        return replace(step, decision=HOLD, reason=str(whole["reason"])) if held else step
 
     def limit_risks(self, specification: Specification) -> pd.DataFrame:
         """State what the decision rules on colour come to for lots like the house's own.

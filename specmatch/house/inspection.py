@@ -9,14 +9,8 @@ from specmatch.storage import path_of
 if TYPE_CHECKING:
     from specmatch.measurement.readers.scan import Scan
 
-SCAN_FILE, SHEET, MODEL, SET, FOLDER, JOURNAL = (
-    "scan file",
-    "sheet",
-    "house model",
-    "reference set",
-    "measured folder",
-    "journal",
-)
+SCAN_FILE, SHEET, MODEL = "scan file", "sheet", "house model"
+SET, FOLDER, JOURNAL = "reference set", "measured folder", "journal"
 _SHEETS = ("scans", "batches", "beers")
 _SPREADSHEETS = (".xlsx", ".xlsm", ".xls", ".ods")
 

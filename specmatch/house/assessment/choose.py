@@ -83,7 +83,10 @@ def choose_batches(
         )
     own = scans_of_module(refs.scans)  # another module's spectra lie elsewhere, whatever the beer
     pours = pours_of(refs.spectra.loc[own.index], own, refs.batches, refs.band_nm, refs.colour_unit)
-    names, points = list(pours.batch_names), _axes_of(pours)
+    names = list(pours.batch_names)
+    # on the main axes of the scale on which a model would tell beers apart
+    samples, levels = one_sample_a_batch(pours.reflectance, pours.levels)
+    points = project(select_space(samples, pours.reflectance, levels, n_components=N_AXES), samples).scores
     if transfer is not None:
         method, (order, gain) = METHODS[1], _kennard_stone(points, min(transfer, len(names)))
     else:
@@ -97,11 +100,7 @@ def choose_batches(
 
 @one_thread()
 def learning_curve(
-    refs: "ReferenceSet",
-    *,
-    more: Sequence[int] = (5, 10),
-    false_reject_rate: float = 0.05,
-    n_jobs: int | None = None,
+    refs: "ReferenceSet", *, more: Sequence[int] = (5, 10), false_reject_rate: float = 0.05, n_jobs: int | None = None
 ) -> pd.DataFrame:
     """Estimate what more batches of each beer would buy.
 
@@ -170,12 +169,6 @@ def learning_curve(
             rows.append((name, added, n + added, error, false_reject, caught, most_like))
     columns = ["beer", "more", "n_batches", "colour_error", "false_reject", "mix_ups_caught", "most_like"]
     return pd.DataFrame(rows, columns=columns)
-
-
-def _axes_of(pours: Pours) -> Floats:
-    """Return batches on the main axes of the scale on which a model would tell beers apart."""
-    samples, levels = one_sample_a_batch(pours.reflectance, pours.levels)
-    return project(select_space(samples, pours.reflectance, levels, n_components=N_AXES), samples).scores
 
 
 def _by_distance(points: Floats, known: Mask, n: int) -> tuple[list[int], list[float]]:

@@ -30,7 +30,7 @@ from specmatch.maths.regression.conformal import coverage_spread
 from specmatch.maths.statistics.agreement import agreement
 from specmatch.maths.statistics.levels import binomial_bounds
 from specmatch.maths.statistics.variance_components import nested_components
-from specmatch.reference.audit.finding import Remedy, remedy_of
+from specmatch.reference.audit.finding import METHODS, Remedy, remedy_of
 from specmatch.reference.tables.edits import before_recipe
 from specmatch.reference.tables.pours import scans_of_module
 
@@ -136,7 +136,9 @@ def evaluate(
     rate = house.false_reject_rate
     unknown = refused_unknown(refs, rate, n_jobs=n_jobs)
     figures["unknown_refused"] = unknown["count"].sum() / max(unknown["n"].sum(), 1) if len(unknown) else float("nan")
-    whole = _whole_set(house, refs)
+    same = house._fitted is not None and house._fitted.set_hash == refs.hash
+    # what is asked of it needs neither domain nor reasons
+    whole = house.fitted if same else fit_set(refs, false_reject_rate=rate, figures_only=True)
     figures["unknown_refused_over_colours"] = refused_over_colours(whole.identity, rate, seed)
     if refs.value_name != VALUE_NAME:
         figures["value_name"] = refs.value_name
@@ -186,12 +188,6 @@ def _folds(refs: ReferenceSet, n_folds: int, seed: int) -> pd.Series:
     return pd.Series(batch_folds(names, n_folds, seed=seed, strata=strata), index=names, name="fold")
 
 
-def _whole_set(house: HouseModel, refs: ReferenceSet) -> FittedHouse:
-    same = house._fitted is not None and house._fitted.set_hash == refs.hash
-    # what is asked of it needs neither domain nor reasons
-    return house.fitted if same else fit_set(refs, false_reject_rate=house.false_reject_rate, figures_only=True)
-
-
 @one_thread()  # here as well, wherever the fold is fitted
 def _hold_out_each(
     house: HouseModel, refs: ReferenceSet, folds: pd.Series, levels: tuple[float, ...], n_jobs: int | None
@@ -218,23 +214,13 @@ def _hold_out(
     lab = labs_told_apart(fitted, refs.batches, batch_of)
     spectra = refs.spectra.loc[scans.index]
     parts = parts_by_module(fitted, spectra, scans)
-    readings, p_values = (
-        joined(parts, answer).set_axis(pd.Index(batch_of, name="batch"))
-        for answer in (lambda part: figures_table(part, levels, false_reject_rate, lab), lambda part: part.p_values)
-    )
-    blends = [
-        held_blends(part.fitted, part.samples, list(beer_of.loc[part.samples.index]), false_reject_rate)
-        for part in parts
-    ]
-    intervals = [
-        pd.DataFrame({
-            "colour_low": readings[level, "low"], "colour_high": readings[level, "high"],
-            "nominal": level, "batch": readings.index,
-        })
-        for level in levels
-    ]  # fmt: skip
-    limits = {"colour_low": readings[coverage, "low"], "colour_high": readings[coverage, "high"]}
-    readings = pd.DataFrame({**readings[list(OF_A_READING)], **limits})
+    names, rate = pd.Index(batch_of, name="batch"), false_reject_rate
+    readings = joined(parts, lambda part: figures_table(part, levels, rate, lab)).set_axis(names)
+    p_values = joined(parts, lambda part: part.p_values).set_axis(names)
+    blends = [held_blends(one.fitted, one.samples, list(beer_of.loc[one.samples.index]), rate) for one in parts]
+    limits = {level: {"colour_low": readings[level, "low"], "colour_high": readings[level, "high"]} for level in levels}
+    intervals = [pd.DataFrame({**limits[level], "nominal": level, "batch": names}) for level in levels]
+    readings = pd.DataFrame({**readings[list(OF_A_READING)], **limits[coverage]})
     return _Fold(readings, p_values, pd.concat(intervals), pd.concat(blends), _log_colours(fitted, refs, batches))
 
 
@@ -367,12 +353,7 @@ COST_COLUMNS = (
 
 
 def finding_costs(
-    refs: ReferenceSet,
-    house: HouseModel | None = None,
-    *,
-    n_folds: int = 5,
-    seed: int = 0,
-    n_jobs: int | None = None,
+    refs: ReferenceSet, house: HouseModel | None = None, *, n_folds: int = 5, seed: int = 0, n_jobs: int | None = None
 ) -> pd.DataFrame:
     """Say what the findings of a set's audit cost, a row a code whose advice is an edit.
 
@@ -450,14 +431,12 @@ def _batches_of(level: str, subject: str, scans: pd.DataFrame) -> set[str]:
 
 
 def _followed(refs: ReferenceSet, remedy: Remedy) -> ReferenceSet:
-    names = remedy.names
     if remedy.kind == "drop":
-        return refs.drop(names[1], level=names[0], reason=_WHY)
-    if remedy.kind == "colour":
-        return refs.set_colour(names[0], np.nan if names[1] is None else names[1], reason=_WHY)
-    if remedy.kind == "rename":
-        return refs.rename_beer(*names, reason=_WHY)
-    return refs.recipe_step(*names, reason=_WHY) if remedy.kind == "recipe" else refs.relabel(*names, reason=_WHY)
+        level, name = remedy.names
+        return refs.drop(name, level=level, reason=_WHY)
+    edit = getattr(refs, METHODS.get(remedy.kind, remedy.kind))
+    followed: ReferenceSet = edit(*(np.nan if name is None else name for name in remedy.names), reason=_WHY)
+    return followed
 
 
 def _figures_of_judged(result: Evaluation, judged: list[str], rate: float) -> dict[str, float]:

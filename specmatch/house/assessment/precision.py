@@ -123,11 +123,8 @@ def _read_pours(house: HouseModel, session: Session) -> tuple[pd.DataFrame, pd.D
     claims = scans.drop_duplicates("pour").set_index("pour")["sample"].loc[read.index].map(session.claims)
     known = rows["batch"].map(beers)
     rows["beer"] = known.where(known.notna(), claims).where(lambda named: named.notna(), read["nearest_beer"])
-    reasons = {
-        pour: f"to be taken again: {', '.join(codes)}"
-        for pour, codes in read["warnings"].items()
-        if worst_effect(codes) == RESCAN
-    }
+    again = read["warnings"][read["warnings"].map(worst_effect) == RESCAN]
+    reasons = {pour: f"to be taken again: {', '.join(codes)}" for pour, codes in again.items()}
     reasons |= {pour: "no colour was read" for pour in rows.index[~(rows["colour"] > 0)]}
     left_out = pd.DataFrame(list(reasons.items()), columns=["pour", "reason"])
     rows.index.name = "pour"

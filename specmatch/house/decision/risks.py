@@ -55,13 +55,10 @@ COLUMNS = (
 
 def limit_risks(fitted: FittedHouse, specification: Specification) -> pd.DataFrame:
     """State the risks of every row of limits, a row each, index `beer`."""
-    told = [
-        (limits, lots)
-        for limits, lots in zip(specification.limits, _lots(fitted, specification.limits), strict=True)
-        if lots is not None
-    ]
-    names = pd.Index([limits.beer for limits, _ in told], name="beer", dtype=object)
-    return pd.DataFrame([_risks(*pair) for pair in told], columns=list(COLUMNS), index=names)
+    of_row = zip(specification.limits, _lots(fitted, specification.limits), strict=True)
+    told = [(limits.beer, _risks(limits, lots)) for limits, lots in of_row if lots is not None]
+    names = pd.Index([beer for beer, _ in told], name="beer", dtype=object)
+    return pd.DataFrame([row for _, row in told], columns=list(COLUMNS), index=names)
 
 
 def risks_of_claims(
@@ -180,11 +177,6 @@ class _Lots:
         own = passes(limits)
         between = passes(replace(limits, rule=LENIENT)) - passes(replace(limits, rule=GUARDED))
         return np.stack([part[:, 1] - own[:, 1], own[:, 0] + own[:, 2], between.sum(axis=1)], axis=1)
-
-    @property
-    def uncertainty(self) -> float:
-        """The middle one."""
-        return float(np.median(self.uncertainties))
 
 
 @lru_cache(maxsize=len(TAILS))
@@ -317,7 +309,7 @@ def _accepted(limits: ColourLimits, uncertainty: float) -> tuple[float, float]:
 
 
 def _risks(limits: ColourLimits, lots: _Lots) -> tuple[object, ...]:
-    accepted = _accepted(limits, lots.uncertainty)
+    accepted = _accepted(limits, float(np.median(lots.uncertainties)))
     risks = lots.risks(limits)
     ends = np.quantile(lots.drawn(limits, np.random.default_rng(0)), [OUTSIDE / 2.0, 1.0 - OUTSIDE / 2.0], axis=0)
     others = 1.0 - risks.in_tolerance

@@ -163,8 +163,7 @@ def _limits(path: Path, sheet: Sheet, beers: Sequence[str] | None) -> tuple[Colo
         if not 0.0 < risk < 0.5:
             raise SheetError(f"{where}, column risk: {risk:g}; expected a share between 0 and 0.5, such as 0.05")
         row = ColourLimits(cells["beer"], target, low, high, unit, rule, risk, *days)
-        clash = next((old for old in rows if old.beer == row.beer and _overlap(old, row)), None)
-        if clash is not None:
+        if any(old.beer == row.beer and _overlap(old, row) for old in rows):
             raise SheetError(f"{where}: {row.beer!r} has two limits for one day; close the older one with valid_to")
         rows.append(row)
     return tuple(rows)
@@ -299,11 +298,7 @@ def conformance_probability(
 
 
 def acceptance_limits(
-    uncertainty: float | Callable[[float], float],
-    risk: float,
-    *,
-    lower: float = -np.inf,
-    upper: float = np.inf,
+    uncertainty: float | Callable[[float], float], risk: float, *, lower: float = -np.inf, upper: float = np.inf
 ) -> tuple[float, float]:
     """Return the measured values between which an item conforms with a probability of at least `1 - risk`."""
     # guarded acceptance (JCGM 106:2012, 8.3.2); with a risk above one half limits lie outside: rejection (8.3.3)

@@ -163,10 +163,8 @@ def batch_means_in_chunks(refs: ReferenceSet, pours: SetPours, faults: FaultMode
         bridged = bridge_missing(each.reflectance, pours.wavelength_nm)
         refuse_wide_gaps(bridged, pours.wavelength_nm, each.names)
         names, values = each.names, bridged.reflectance
-        sample, of_batch = (
-            parent_codes(each.codes, pd.factorize(part["sample"])[0]),
-            parent_codes(each.codes, batch[rows]),
-        )
+        of_scan = (pd.factorize(part["sample"])[0], batch[rows])
+        sample, of_batch = (parent_codes(each.codes, codes) for codes in of_scan)
         if pours.depth is not None:
             none = np.full(len(pours.batches), np.nan)
             factor = _factors(part, each.codes, pours.depth)
@@ -236,14 +234,6 @@ def session_of_batches(scans: pd.DataFrame, batches: tuple[str, ...]) -> Ints:
     return pd.factorize(names)[0].astype(np.int64)
 
 
-def _to_learn_from(refs: ReferenceSet, without: Collection[str], module: str | None) -> pd.DataFrame:
-    """Return the scans of a module without some batches and those that are older than the recipe of their beer."""
-    out = {*without, *before_recipe(refs.scans, refs.batches, refs.beers)}
-    # which modules are further ones the whole set says, whatever is held out of it
-    scans = scans_of_module(refs.scans, module)
-    return scans[~scans["batch"].isin(out)] if out else scans
-
-
 def gather_set(
     refs: ReferenceSet,
     *,
@@ -256,7 +246,10 @@ def gather_set(
     at_depth: tuple[SetDepth | None, PathLaw | None] | None = None,
 ) -> SetPours:
     """Average the scans of a set to pours, those of its own module or of a further one, and bring them to its depth."""
-    scans = _to_learn_from(refs, without, module)
+    out = {*without, *before_recipe(refs.scans, refs.batches, refs.beers)}
+    # which modules are further ones the whole set says, whatever is held out of it
+    scans = scans_of_module(refs.scans, module)
+    scans = scans[~scans["batch"].isin(out)] if out else scans
     batches = _batches(scans, first_batches)
     place = {name: code for code, name in enumerate(batches)}
     scans = scans.rename_axis("scan_id").assign(place=scans["batch"].map(place))

@@ -219,11 +219,6 @@ def bench_sheet(listed: BeerList, design: Design, there: Mapping[str, int], per_
     return pd.DataFrame(rows, columns=columns)
 
 
-def upkeep_said(rows: pd.DataFrame) -> list[str]:
-    """Return the same in words."""
-    return [f"{row['what']} every {row['every_hours']:.2g} h: {row['why']}" for row in rows.to_dict("records")]
-
-
 def _weeks(left: Ints, rate: Floats) -> Ints:
     """Return in which week each further batch of each beer is brewed, (n_beers, most), 0 where none is needed."""
     turn = np.arange(1, int(left.max(initial=0)) + 1)
