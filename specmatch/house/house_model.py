@@ -66,13 +66,9 @@ class HouseModel:
 
     Examples
     --------
-    >>> from specmatch.demo.brewery import Brewery
-    >>> import specmatch as sm
-    >>> past, new = (Brewery(seed=1).draw(n, draw=d) for n, d in ((6, 0), (1, 1)))
-    >>> house = sm.HouseModel().fit(sm.ReferenceSet(past.spectra, past.scans, past.batches))
-    >>> readings = house.read(new.spectra, scans=new.scans)
-    >>> readings.index.name, len(readings) == new.scans["sample"].nunique()
-    ('sample', True)
+    >>> house = sm.HouseModel().fit(refs)
+    >>> house.read(spectra, scans=scans)["nearest_beer"].tolist()
+    ['Night Porter', 'Meadow Pils', 'Amber Lane']
     """
 
     def __init__(self, coverage: float = 0.90, false_reject_rate: float = 0.05) -> None:
@@ -187,10 +183,8 @@ class HouseModel:
         --------
         >>> lab = pd.DataFrame({"beer": ["Amber Lane"], "colour": [23.9]}, index=["AL-1-001"])
         >>> new = scans["batch"] == "AL-1-001"
-        >>> grown = refs.extend(spectra[new], scans[new], lab, reason="a batch of June")
-        >>> more = house.add_batches(grown)
-        >>> len(more.fitted.batches), more.refit_reasons
-        (19, ())
+        >>> house.add_batches(refs.extend(spectra[new], scans[new], lab, reason="a batch of June"))
+        HouseModel(coverage=0.9, false_reject_rate=0.05; 3 beers, 19 batches, 423-696 nm)
         """
         from specmatch.house.fitting.second_module import fit_set
 
@@ -237,10 +231,8 @@ class HouseModel:
         TableError
             If a batch is not of the set or not named, if scans are the set's own, another cup came at the same time,
             or two labels look swapped.
-        ReferenceSetError, TooFewBatchesError
-            If all batches are of one beer; if there are fewer than three.
-        SpecmatchError
-            If the model is of a version that kept no pours.
+        ReferenceSetError, TooFewBatchesError, SpecmatchError
+            If all batches are of one beer; if there are fewer than three; if the model kept no pours (older versions).
 
         Notes
         -----
@@ -254,9 +246,8 @@ class HouseModel:
         >>> chosen = sm.choose_batches(refs, transfer=6).index
         >>> scans_2 = refs.scans[refs.scans["batch"].isin(chosen)].assign(instrument="unit 2")
         >>> spectra_2 = 0.98 * refs.spectra.loc[scans_2.index] + 0.02  # as if it had 2 % more glare
-        >>> both = house.transfer(spectra_2, scans_2, instrument="unit 2")
-        >>> both.transfers[["instrument", "n_batches"]].values.tolist()
-        [['unit 2', 6]]
+        >>> house.transfer(spectra_2, scans_2, instrument="unit 2").transfers["n_batches"].tolist()
+        [6]
         """
         from specmatch.house.transfer import transfer_house
 
@@ -465,8 +456,7 @@ class HouseModel:
         ----------
         parts : iterable
             Tables of spectra (each row its own sample), sessions, or pairs of a table of spectra and its scans table,
-            such as `pandas.read_csv(..., chunksize=10_000)` or `map(sm.measure, folders)` gives. A sample lies whole
-            in one part.
+            such as `map(sm.measure, folders)` gives. A sample lies whole in one part.
         coverage, lab
             As in `read`.
 
@@ -517,7 +507,7 @@ class HouseModel:
         TableError
             As in `read_chunks`; and after the last part if a claim is made for a sample that no part holds.
         UnknownBeerError
-            If a claim names a beer that the set does not hold.
+            As in `verify`.
 
         Examples
         --------
@@ -644,8 +634,8 @@ class HouseModel:
         claimed : str
         scans : DataFrame, optional
         wrong_hold, wrong_pass : float
-            Chance that a rightly claimed batch is held, and that a batch of another beer of the set passes, in all
-            packages, each in (0, 0.5). Where a rival lies too close for both, more is held: see `stated_hold`.
+            Chance that a right batch is held, and that one of another beer of the set passes, in all packages, each in
+            (0, 0.5). Where a rival lies too close for both, more is held: see `stated_hold`.
         most_packages : int, default 6
             Where the sequence ends in a hold: packages average out pours, never the batch itself.
         specification : Specification, optional
@@ -654,9 +644,9 @@ class HouseModel:
         Returns
         -------
         Step
-            `decision` is `consistent`, `hold` or `another`; `rival` counts into `beers_`; `undecided` marks a lot held
-            at the last package because a rival is not ruled out, `stated_undecided` how many right lots end so;
-            `reason` is given where the identity passes and the packages together do not.
+            `decision` is `consistent`, `hold` or `another`; `rival` counts into `beers_`; `undecided`: held at the last
+            package because a rival is not ruled out, `stated_undecided`: how many right lots end so; `reason` where the
+            identity passes and the packages together do not.
 
         Raises
         ------
@@ -705,12 +695,11 @@ class HouseModel:
         Returns
         -------
         DataFrame
-            A row for each row of limits whose beer has lab colours, index `beer`: `low`, `high`, `rule`, `risk`, and
-            the days they are for, `valid_from` and `valid_to` (None: without an end);
-            `accepted_low`, `accepted_high` (readings between them pass); shares of all lots: `conform`,
-            `producer_risk` (conform and are held), `consumer_risk` (do not conform and pass), `cannot_tell`;
-            `held_of_conforming`, `passed_of_others` (of the lots that conform, and of those that do not); `n_batches`;
-            95 % bounds of the three risks, such as `producer_risk_low`, as so few batches leave them open.
+            A row for each row of limits whose beer has lab colours, index `beer`: `low`, `high`, `rule`, `risk`,
+            `valid_from` and `valid_to` (None: without an end); `accepted_low`, `accepted_high` (readings between them
+            pass); shares of all lots: `conform`, `producer_risk` (conform and are held), `consumer_risk` (do not and
+            pass), `cannot_tell`, the three with 95 % bounds such as `producer_risk_low`; `held_of_conforming`,
+            `passed_of_others` (of the lots that conform, and of those that do not); `n_batches`.
 
         Notes
         -----
@@ -720,9 +709,8 @@ class HouseModel:
         Examples
         --------
         >>> sheet = Path("house.limits.csv").write_text("beer,target,tolerance,unit\\nAmber Lane,23.7,10%,EBC\\n")
-        >>> risks = house.limit_risks(sm.load_specification("house.model"))
-        >>> risks.loc["Amber Lane", "rule"], int(risks.loc["Amber Lane", "n_batches"])
-        ('guarded_acceptance', 6)
+        >>> house.limit_risks(sm.load_specification("house.model")).loc["Amber Lane", "rule"]
+        'guarded_acceptance'
         """
         from specmatch.house.decision.risks import limit_risks
 
@@ -775,10 +763,9 @@ class HouseModel:
         -------
         DataFrame
             Index `beer`, `component`: fill, cup (foam, bubbles, haze), noise, lamp, axis, regression, lab where
-            stated, their sum `reading`, `between batch`, and `new batches`: what readings of new batches of the beer
-            scatter by. Columns `colour` and `sd_in_unit` in the unit of the set, `sd` (relative: 0.01 is 1 %), `share`
-            of the variance of a reading, `reading_sd_if_halved` (sd of the reading if this component's were halved),
-            `advice`.
+            stated, their sum `reading`, `between batch`, and `new batches`: what readings of new batches scatter by.
+            Columns `colour` and `sd_in_unit` in the unit of the set, `sd` (relative: 0.01 is 1 %), `share` of the
+            variance of a reading, `reading_sd_if_halved` (if this component's were halved), `advice`.
 
         Raises
         ------
@@ -793,12 +780,8 @@ class HouseModel:
 
         Examples
         --------
-        >>> table = house.budget()
-        >>> parts = table.loc["Amber Lane"].drop(["reading", "between batch", "new batches"])
-        >>> list(parts.index)
+        >>> list(house.budget().loc["Amber Lane"].index)[:7]
         ['fill', 'lamp', 'cup', 'axis', 'noise', 'regression', 'session']
-        >>> round(float(parts["share"].sum()), 6)
-        1.0
         """
         from specmatch.house.reading.colour import budget_table
 

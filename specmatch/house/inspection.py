@@ -26,7 +26,7 @@ def inspect_file(path: str | Path) -> dict[str, Any]:
     Returns
     -------
     dict
-        `file` (the path) and `kind`, and by kind:
+        `file` (the path), `kind`, and by kind (`doubts` is a list of str, what somebody must look at):
 
         - `"scan file"`: `scans`, a list of dict (`scan_id`, `quantity`, `points`, `first_nm`, `last_nm`, `lowest` and
           `highest` in the unit of the quantity, `missing` and `saturated` counted, `notes`, `meta`), and `doubts`;
@@ -35,8 +35,6 @@ def inspect_file(path: str | Path) -> dict[str, Any]:
         - `"reference set"`: `info`, `rows` (table -> how many), `beers` (beer -> batches);
         - `"measured folder"`: `roles` (role -> scans), `doubts`;
         - `"journal"`: `bytes`.
-
-        `doubts` is a list of str: what somebody must look at.
 
     Raises
     ------

@@ -123,10 +123,8 @@ def learning_curve(
 
     Raises
     ------
-    TooFewBatchesError
-        If the set is too small to judge any batch without itself.
-    OptionError
-        If a number of batches is not 1 or more, or the rate lies outside (0, 1).
+    TooFewBatchesError, OptionError
+        If the set is too small; if a number of batches is not 1 or more, or the rate lies outside (0, 1).
 
     Notes
     -----

@@ -353,10 +353,8 @@ def proficiency(
     ------
     TableError
         If a column is missing, a value is no number, or a material has no assigned value.
-    TooFewBatchesError
-        If fewer than five participants are to make an assigned value or a spread.
-    OptionError
-        If `relative_sd` is not above 0.
+    TooFewBatchesError, OptionError
+        If fewer than five participants are to make an assigned value or a spread; if `relative_sd` is not above 0.
 
     Notes
     -----

@@ -199,10 +199,8 @@ def validate(
 
     Raises
     ------
-    TableError
-        If the spectra are neither a table nor a session.
-    TooFewBatchesError
-        Where no batch can be compared.
+    TableError, TooFewBatchesError
+        If the spectra are neither a table nor a session; where no batch can be compared.
 
     Notes
     -----

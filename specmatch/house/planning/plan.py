@@ -158,8 +158,7 @@ def plan(
     refs : ReferenceSet, optional
         A set of a few batches that is there already: the plan goes on from what it shows.
     module : Commissioning or Session, optional
-        From `specmatch.commission`, or a measured folder with a few scans of water and of one beer; a cautious default
-        otherwise.
+        With a few scans of water and of one beer; a cautious default otherwise.
     cups : sequence of (float, float), default ((40, 10),)
         Inner diameter, mm, and fill, mL, of each cup to choose from.
     n_batches : sequence of int, default (4, 8, 16)
@@ -190,10 +189,8 @@ def plan(
 
     Raises
     ------
-    OptionError
-        If a cup has no size, or a number is not one that can be.
-    TableError
-        If the list of beers names one twice, or a colour is no number above 0.
+    OptionError, TableError
+        If a cup has no size, or a number is not one that can be; if the list names a beer twice or no colour above 0.
 
     Notes
     -----

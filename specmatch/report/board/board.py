@@ -64,10 +64,8 @@ class Board:
 
     Raises
     ------
-    MissingExtraError
-        If starlette and uvicorn, the extra `board`, are not installed.
-    OptionError
-        If the address cannot be listened on, or the token is too short.
+    MissingExtraError, OptionError
+        If the extra `board` is not installed; if the address cannot be listened on, or the token is too short.
 
     Examples
     --------

@@ -252,10 +252,8 @@ def hold_tag(journal: Journal, entry: int) -> str:
 
     Raises
     ------
-    MissingExtraError
-        If segno, of the extra `board`, is not installed.
-    OptionError, TableError
-        If nothing is held by this entry; if there is no such entry.
+    MissingExtraError, OptionError, TableError
+        If segno (extra `board`) is not installed; if nothing is held by this entry; if there is no such entry.
 
     Examples
     --------
@@ -308,10 +306,8 @@ def lot_sheet(journals: Sequence[Journal], lot: str, *, line: str | None = None)
 
     Raises
     ------
-    MissingExtraError
-        If segno, of the extra `board`, is not installed.
-    OptionError
-        If nothing of this lot is recorded.
+    MissingExtraError, OptionError
+        If segno (extra `board`) is not installed; if nothing of this lot is recorded.
 
     Examples
     --------

@@ -85,11 +85,6 @@ def model_page(
     -------
     str, one HTML file that needs nothing outside itself
 
-    Raises
-    ------
-    SpecmatchError
-        If the model is not fitted.
-
     Examples
     --------
     >>> "Readings of" in model_page(house, session=session, verified=house.verify(session))
