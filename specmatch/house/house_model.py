@@ -224,7 +224,7 @@ class HouseModel:
         Returns
         -------
         HouseModel
-            A new model; more modules are added the same way. `transfers` says how well each does.
+            A new one; more modules are added the same way. `transfers` says how well each does.
 
         Raises
         ------
@@ -325,12 +325,8 @@ class HouseModel:
 
         Examples
         --------
-        >>> house.read(session)[["colour", "colour_low", "colour_high", "nearest_beer"]].round(1)
-                     colour  colour_low  colour_high  nearest_beer
-        sample
-        NP-1-001-S1    62.6        60.6         63.9  Night Porter
-        MP-1-001-S1     6.7         6.4          7.1   Meadow Pils
-        AL-1-001-S1    23.8        23.2         24.4    Amber Lane
+        >>> house.read(session).round(1).loc["AL-1-001-S1", ["colour", "colour_low", "colour_high"]].tolist()
+        [23.8, 23.2, 24.4]
         """
         level, labs = self.coverage if coverage is None else coverage, asked_labs(lab)
         table = joined(
@@ -357,12 +353,8 @@ class HouseModel:
 
         Examples
         --------
-        >>> house.p_values(session).round(1)
-        beer         Amber Lane  Meadow Pils  Night Porter
-        sample
-        NP-1-001-S1         0.0          0.0           0.6
-        MP-1-001-S1         0.0          0.8           0.0
-        AL-1-001-S1         1.0          0.0           0.0
+        >>> house.p_values(session).round(1).loc["NP-1-001-S1"].to_dict()
+        {'Amber Lane': 0.0, 'Meadow Pils': 0.0, 'Night Porter': 0.6}
         """
         return joined(parts_by_module(self.fitted, spectra, scans), lambda part: part.p_values)
 

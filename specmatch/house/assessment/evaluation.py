@@ -110,9 +110,8 @@ def evaluate(
 
     Examples
     --------
-    >>> result = sm.evaluate(sm.HouseModel(), refs, n_folds=2)
-    >>> len(result.colour) == len(refs.batches)
-    True
+    >>> len(sm.evaluate(sm.HouseModel(), refs, n_folds=2).colour)
+    18
     """
     must_be("model", house)
     must_be("set", refs)
@@ -167,7 +166,6 @@ def evaluate(
 def _by_batch(
     readings: pd.DataFrame, p_values: pd.DataFrame, lab: pd.Series, beers: pd.Series
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Return colour beside the lab's, and identity beside the label, a row a batch."""
     colour = readings[["colour", "colour_low", "colour_high"]].copy()
     colour.insert(0, "lab", lab)
     identity = readings[["nearest_beer", "p_value", "plausible_beers"]].copy()

@@ -422,7 +422,6 @@ def _scores(table: pd.DataFrame, common: np.ndarray) -> pd.DataFrame:
 
 
 def _checked(table: pd.DataFrame, needed: tuple[str, ...], name: str) -> pd.DataFrame:
-    """Return a table whose numbers are numbers."""
     if not isinstance(table, pd.DataFrame):
         raise TableError(f"{name} is a {type(table).__name__}; expected a table with {', '.join(needed)}")
     if not (table.columns.is_unique and (name == "results" or table.index.is_unique)):

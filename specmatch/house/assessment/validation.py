@@ -217,8 +217,7 @@ def validate(
 
     Examples
     --------
-    >>> beers = ["Meadow Pils", "Amber Lane", "Night Porter"]
-    >>> batches = pd.DataFrame({"beer": beers, "colour": [6.8, 23.6, 62.0]}, index=["MP-1-001", "AL-1-001", "NP-1-001"])
+    >>> batches = pd.DataFrame({"beer": ["Amber Lane"], "colour": [23.6]}, index=["AL-1-001"])
     >>> validate(house, spectra, scans, batches).verdict
     'not enough to say'
     """
@@ -370,7 +369,6 @@ def _figures(house: HouseModel, compared: pd.DataFrame, found: NewErrors) -> pd.
 def _correction(
     house: HouseModel, compared: pd.DataFrame, found: NewErrors, table: pd.DataFrame
 ) -> tuple[ColourCorrection | None, str]:
-    """Return a correction, or why there is none."""
     beers = tuple(sorted(compared["beer"].unique()))
     labs = sorted(set(table.loc[compared.index, "lab"].astype(str))) if "lab" in table else [""]
     modules = sorted(set(compared["instrument"]))

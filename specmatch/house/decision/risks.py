@@ -301,7 +301,6 @@ def _scatter(values: Floats, beer: Ints, count: Floats, tail: float, weight: Flo
 
 @lru_cache(maxsize=256)  # the bounds of a risk ask for the same limits again
 def _accepted(limits: ColourLimits, uncertainty: float) -> tuple[float, float]:
-    """Return the readings between which the rule lets a lot pass."""
     if limits.rule == SIMPLE:
         return limits.low, limits.high
     risk = limits.risk if limits.rule == GUARDED else 1.0 - limits.risk

@@ -93,7 +93,6 @@ def _shared(fitted: FittedHouse, pours: SetPours, known: Mask) -> SharedPours:
 
 
 def _own_batches(fitted: FittedHouse, pours: SetPours, known: Mask, module: str) -> OwnBatches | None:
-    """Return the batches that the model does not know, of beers that it does."""
     beers = [pours.beers[code] for code in pours.levels.beer]
     of_known = np.isin(beers, fitted.beers)
     if not of_known.all():

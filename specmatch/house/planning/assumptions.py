@@ -186,7 +186,6 @@ def _of_commissioning(found: Commissioning, noise: ChannelNoise) -> tuple[Channe
 
 
 def _of_scans(session: Session) -> tuple[Floats, ChannelNoise, Floats]:
-    """Learn axis, noise and scatter of pours from a few scans; those of one sample are of one liquid."""
     # -> (p,), noise, (c,) along `CAUSES`
     values = session.spectra.to_numpy(float)
     nm = session.spectra.columns.to_numpy(float)

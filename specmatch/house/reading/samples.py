@@ -363,7 +363,6 @@ def _rows(table: pd.DataFrame) -> list[dict[str, str]]:
 
 
 def _place(fitted: FittedHouse, row: dict[str, str]) -> int:
-    """Return the place of the module that a scan is of among the further ones, -1 where it is none of them."""
     fits = [k for k, one in enumerate(fitted.modules) if _is_of(one, row)]
     # the one that says most of it: a lamp of its own before the bare name
     return max(fits, key=lambda k: sum(bool(getattr(fitted.modules[k], part)) for part in PARTS), default=-1)

@@ -393,7 +393,6 @@ def plot_departure(
 def _one_sample(
     house: HouseModel, spectra: Any, scans: Any, sample: str | None
 ) -> tuple[FittedHouse, str, Floats, int]:
-    """Return a sample with the part of the model that reads its module."""
     names: list[str] = []
     for part in parts_by_module(house.fitted, spectra, scans):
         means = part.samples.averages

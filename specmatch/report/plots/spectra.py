@@ -136,8 +136,7 @@ def plot_reference_history(
 
     Examples
     --------
-    >>> folders = [sm.measure("monday"), sm.measure("tuesday")]
-    >>> plot_reference_history(folders, findings=refs.audit()).get_xlabel()
+    >>> plot_reference_history([sm.measure("monday"), session]).get_xlabel()
     'measured, UTC'
     """
     if not isinstance(history, pd.DataFrame):

@@ -320,8 +320,8 @@ def plot_control_chart(chart: ControlChart, *, ax: Axes | None = None) -> Axes:
 
     Notes
     -----
-    A point signals alone where it lies beyond the limits, with others where a running test (moving average, sum of
-    departures) does, for which it counts as no farther than `FARTHEST_SD` standard deviations from the mean.
+    A point signals alone beyond the limits, with others where a running test (moving average, sum of departures) does,
+    for which it counts as no farther than `FARTHEST_SD` standard deviations from the mean.
 
     Examples
     --------
