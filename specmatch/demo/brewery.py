@@ -109,16 +109,16 @@ class Brewery:
         >>> Brewery(seed=1).batches(2, beers=["Meadow Pils"]).batch
         ('MP-0-001', 'MP-0-002')
         """
-        strange = [name for name in beers or () if name not in self.beers]
         check_whole(n_batches, "n_batches", 1)
-        if strange or (beers is not None and not beers):
+        wanted = self.beers if beers is None else beers
+        strange = [name for name in wanted if name not in self.beers]
+        if strange or not wanted:
             got = f"the brewery has no beer {strange[0]!r}" if strange else "no beer is named"
             raise OptionError(f"{got}; expected beers among {', '.join(self.beers)}")
-        rng = self._rng(_BATCHES, draw)
-        n_beers = len(self.beers)
+        rng, n_beers = self._rng(_BATCHES, draw), len(self.beers)
         strength = BATCH_COLOUR_SD * rng.standard_normal((n_beers, n_batches))
         shape = BATCH_SHAPE_SD * rng.standard_normal((n_beers, n_batches, BATCH_SHAPE_SD.size))
-        kept = np.array([self.beers.index(name) for name in (self.beers if beers is None else beers)])
+        kept = np.array([self.beers.index(name) for name in wanted])
         row, initials = np.repeat(kept, n_batches), ["".join(re.findall(r"\b\w", beer)) for beer in self.beers]
         return Liquids(
             tuple(self.beers[i] for i in row),
@@ -292,13 +292,9 @@ class Brewery:
             raise ValueError(f"{len(pours)} conditions were given for {n_pours} pours; give one for each pour")
         raw = self.scan(liquids, [pours] * len(liquids.batch), draw=draw)
         spectra, scans = raw.reflectance()
-        return SimulatedHouse(
-            spectra,
-            scans,
-            batch_table(liquids, self.lab_colour(liquids, draw=draw), raw),
-            pd.Series(liquids.colour_ebc, index=pd.Index(liquids.batch, name="batch"), name="true_colour"),
-            raw,
-        )
+        batches = batch_table(liquids, self.lab_colour(liquids, draw=draw), raw)
+        true_colour = pd.Series(liquids.colour_ebc, batches.index, name="true_colour")
+        return SimulatedHouse(spectra, scans, batches, true_colour, raw)
 
 
 def write_brewery(

@@ -98,15 +98,9 @@ class Spectrometer:
         return float((light @ self.slit()).max())
 
     def counts(
-        self,
-        light: Floats,
-        *,
-        exposure: Floats,
-        shift_nm: Floats,
-        ceiling: Floats,
-        dark_drift: Floats,
+        self, light: Floats, *, exposure: Floats, shift_nm: Floats, ceiling: Floats, dark_drift: Floats,
         rng: np.random.Generator,
-    ) -> Floats:
+    ) -> Floats:  # fmt: skip
         """Return detector counts of spectra of light."""
         seen = np.empty((light.shape[0], self.wavelength_nm.size))
         for shift in np.unique(shift_nm):
@@ -295,13 +289,9 @@ class Bench:
         light[role == "dark"] = 0.0
         if not self.spectrometer.noisy:
             drift[:] = 0.0
+        ceiling = np.array([FULL_SCALE if f.clip is None else f.clip for f in faults], dtype=float)
         counts = self.spectrometer.counts(
-            light,
-            exposure=fault("exposure"),
-            shift_nm=fault("shift_nm"),
-            ceiling=np.array([FULL_SCALE if f.clip is None else f.clip for f in faults], dtype=float),
-            dark_drift=drift,
-            rng=rng,
+            light, exposure=fault("exposure"), shift_nm=fault("shift_nm"), ceiling=ceiling, dark_drift=drift, rng=rng
         )
         return RawScans(counts, self.spectrometer.wavelength_nm, self._table(plan, liquids, draw))
 

@@ -109,12 +109,8 @@ def _set(path: Path) -> dict[str, Any]:
 
     package = read_package(path)
     beers = package.tables["batches"]["beer"].value_counts(sort=False).sort_index()
-    return {
-        "kind": SET,
-        "info": package.info,
-        "rows": {name: len(table) for name, table in package.tables.items()},
-        "beers": {str(beer): int(n) for beer, n in beers.items()},
-    }
+    rows = {name: len(table) for name, table in package.tables.items()}
+    return {"kind": SET, "info": package.info, "rows": rows, "beers": {str(beer): int(n) for beer, n in beers.items()}}
 
 
 def _measured_folder(path: Path) -> dict[str, Any]:

@@ -141,15 +141,9 @@ def evaluate(
     figures["unknown_refused_over_colours"] = refused_over_colours(whole.identity, rate, seed)
     if refs.value_name != VALUE_NAME:
         figures["value_name"] = refs.value_name
-    mix_ups = mix_up_table(
-        held_pairs(p_values, beers, rate),
-        pd.concat([part.blends for part in parts]),
-        unknown,
-        whole.identity,
-        whole.beers,
-        n_pours=int(readings["n_pours"].median()),
-        false_reject_rate=rate,
-    )
+    pairs, blends = held_pairs(p_values, beers, rate), pd.concat([part.blends for part in parts])
+    n_pours = int(readings["n_pours"].median())
+    mix_ups = mix_up_table(pairs, blends, unknown, whole.identity, whole.beers, n_pours=n_pours, false_reject_rate=rate)
     forecast = None
     if plan is not None:
         # imported here: few plan, and planning loads much

@@ -347,15 +347,8 @@ def _figures(house: HouseModel, compared: pd.DataFrame, found: NewErrors) -> pd.
     low, high = binomial_bounds(int(compared["inside"].sum()), len(compared))
     more = {
         "n_beers": compared["beer"].nunique(),
-        "log_bias": found.bias,
-        "log_bias_sd": found.bias_sd,
-        "log_bias_df": found.bias_df,
-        "log_slope": found.slope,
-        "log_slope_sd": found.slope_sd,
-        "p_bias": found.p_bias,
-        "p_slope": found.p_slope,
-        "p_beers": found.p_beers,
-        "p_scatter": found.p_scatter,
+        **{f"log_{name}": getattr(found, name) for name in ("bias", "bias_sd", "bias_df", "slope", "slope_sd")},
+        **{name: getattr(found, name) for name in ("p_bias", "p_slope", "p_beers", "p_scatter")},
         "smallest_bias_found": found.smallest_found,
         "bias_that_matters": found.matters,
         "nominal_coverage": house.coverage,

@@ -234,6 +234,13 @@ def session_of_batches(scans: pd.DataFrame, batches: tuple[str, ...]) -> Ints:
     return pd.factorize(names)[0].astype(np.int64)
 
 
+def _to_learn_from(refs: ReferenceSet, without: Collection[str], module: str | None) -> pd.DataFrame:
+    out = {*without, *before_recipe(refs.scans, refs.batches, refs.beers)}
+    # which modules are further ones the whole set says, whatever is held out of it
+    scans = scans_of_module(refs.scans, module)
+    return scans[~scans["batch"].isin(out)] if out else scans
+
+
 def gather_set(
     refs: ReferenceSet,
     *,
@@ -246,10 +253,7 @@ def gather_set(
     at_depth: tuple[SetDepth | None, PathLaw | None] | None = None,
 ) -> SetPours:
     """Average the scans of a set to pours, those of its own module or of a further one, and bring them to its depth."""
-    out = {*without, *before_recipe(refs.scans, refs.batches, refs.beers)}
-    # which modules are further ones the whole set says, whatever is held out of it
-    scans = scans_of_module(refs.scans, module)
-    scans = scans[~scans["batch"].isin(out)] if out else scans
+    scans = _to_learn_from(refs, without, module)
     batches = _batches(scans, first_batches)
     place = {name: code for code, name in enumerate(batches)}
     scans = scans.rename_axis("scan_id").assign(place=scans["batch"].map(place))

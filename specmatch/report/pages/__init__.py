@@ -1,19 +1,11 @@
 """Pages, each one HTML file that needs no network; figures need matplotlib (extra `plot`), or `MissingExtraError`."""
 
-from specmatch.report.pages.line_pages import hold_tag, journal_page, lot_sheet
-from specmatch.report.pages.model_page import model_page, reading_page
-from specmatch.report.pages.set_page import set_page
-from specmatch.report.pages.study_pages import commissioning_page, gauge_page, plan_page, validation_page
+from specmatch.public_names import loading, names_beside
 
-__all__ = [
-    "commissioning_page",
-    "gauge_page",
-    "hold_tag",
-    "journal_page",
-    "lot_sheet",
-    "model_page",
-    "plan_page",
-    "reading_page",
-    "set_page",
-    "validation_page",
-]
+_PUBLIC = names_beside(__file__)
+__all__ = [*_PUBLIC]  # noqa: PLE0604
+__getattr__ = loading(__name__, _PUBLIC)
+
+
+def __dir__() -> list[str]:
+    return sorted([*globals(), *__all__])

@@ -56,13 +56,9 @@ if TYPE_CHECKING:
     from specmatch.measurement.session import Session
 
 _CONDITIONS = {
-    "stage": "stage",
-    "cup": "cup",
-    "reference_kind": "reference scan of",
-    "cup_mm": "cup, mm inside",
-    "fill_ml": "filling, mL",
-    "temperature_c": "temperature, °C",
-}
+    "stage": "stage", "cup": "cup", "reference_kind": "reference scan of", "cup_mm": "cup, mm inside",
+    "fill_ml": "filling, mL", "temperature_c": "temperature, °C",
+}  # fmt: skip
 
 
 def model_page(
