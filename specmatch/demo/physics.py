@@ -17,17 +17,11 @@ from specmatch.colour import EBC_PER_SRM, average_absorbance
 # small spectrometers of this class have.
 
 CUP_MM, FILL_ML = 40.0, 10.0
+DEPTH_CM = FILL_ML / (np.pi * (CUP_MM / 20.0) ** 2)  # light passes it twice
 FULL_SCALE = 65535
 
 # Light is traced on a grid finer than the slit and wider than the detector, so that the slit never meets its end.
 LIGHT_NM: Floats = np.arange(310.0, 881.0, 2.0)
-
-
-def depth_cm(fill_ml: float = FILL_ML, cup_mm: float = CUP_MM) -> float:
-    """Return the depth of a filling in a round cup, in cm; light passes it twice."""
-    # fill_ml: volume poured, in mL
-    # cup_mm: inner diameter, in mm
-    return fill_ml / (np.pi * (cup_mm / 20.0) ** 2)
 
 
 def white_led(age: float | Floats = 0.0) -> Floats:
@@ -277,12 +271,12 @@ class Bench:
 
         reflectance = self.cup.reflectance(
             absorbance,
-            depth_cm=depth_cm() * np.where(is_sample, pour_error * fault("fill"), 1.0),
+            depth_cm=DEPTH_CM * np.where(is_sample, pour_error * fault("fill"), 1.0),
             foam=np.where(is_sample, foam + fault("foam"), 0.0),
             haze=np.where(is_sample, haze + fault("haze"), 0.0),
         )
         age = session / max(int(session[-1]), 1)
-        water = self.cup.reflectance(np.zeros((1, LIGHT_NM.size)), depth_cm=depth_cm())
+        water = self.cup.reflectance(np.zeros((1, LIGHT_NM.size)), depth_cm=DEPTH_CM)
         scale = REFERENCE_COUNTS / self.spectrometer.peak(white_led() * water[0])
         light = scale * white_led(age) * (lamp * fault("lamp_gain"))[:, np.newaxis] * reflectance
         light += REFERENCE_COUNTS * fault("ambient")[:, np.newaxis] * DAYLIGHT

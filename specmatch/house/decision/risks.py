@@ -190,24 +190,20 @@ def _lots(fitted: FittedHouse, limits: tuple[ColourLimits, ...]) -> list[_Lots |
     """Return the lots that each row of limits is for, None where the set does not tell."""
     if fitted.colour is None or fitted.cautions is None or fitted.pours is None or not limits:
         return [None] * len(limits)
-    samples, n_beers = fitted.identity.samples, len(fitted.beers)
+    samples, n_beers, fit = fitted.identity.samples, len(fitted.beers), fitted.colour
     of_sample = samples.beer[samples.batch]
     read = read_colours(
-        fitted.colour, fitted.cautions, samples.reflectance, samples.n_pours, COVERAGE, nearest=of_sample,
+        fit, fitted.cautions, samples.reflectance, samples.n_pours, COVERAGE, nearest=of_sample,
         known=np.ones(of_sample.size, bool),
     )  # fmt: skip
     half = (read.high - read.low) / 2.0 / float(ndtri((1.0 + COVERAGE) / 2.0)) / read.colour
     # the set knows its own batches better than it will know new ones
+    batch = np.flatnonzero(np.isfinite(fitted.pours.lab))[fit.batch_code]
     place = np.full(samples.beer.size, -1)
-    place[np.flatnonzero(np.isfinite(fitted.pours.lab))[fitted.colour.batch_code]] = np.arange(
-        fitted.colour.batch_code.size
-    )
+    place[batch] = np.arange(batch.size)
     taught = np.flatnonzero(place[samples.batch] >= 0)
-    half[taught] *= fitted.colour.held_out_widening(samples.reflectance[taught], place[samples.batch][taught])
-    beer, session = (
-        of[np.isfinite(fitted.pours.lab)][fitted.colour.batch_code]
-        for of in (fitted.beer_of_batch, fitted.pours.session)
-    )
+    half[taught] *= fit.held_out_widening(samples.reflectance[taught], place[samples.batch][taught])
+    beer, session = fitted.beer_of_batch[batch], fitted.pours.session[batch]
     if np.bincount(beer).max() < 2:
         return [None] * len(limits)
     own = [half[of_sample == k] for k in range(n_beers)]
@@ -215,8 +211,8 @@ def _lots(fitted: FittedHouse, limits: tuple[ColourLimits, ...]) -> list[_Lots |
     # a batch pulls its own reading to its lab colour; held out, it moves the model away: half-way it does neither
     at = place[samples.batch][taught]
     seen = np.bincount(at, read.colour[taught], minlength=beer.size) / np.bincount(at, minlength=beer.size)
-    seen = (seen + fitted.colour.held_out_colour) / 2.0
-    lots = _lots_like(fitted.colour.lab_colour, seen, beer, session, unsure)
+    seen = (seen + fit.held_out_colour) / 2.0
+    lots = _lots_like(fit.lab_colour, seen, beer, session, unsure)
     found: list[_Lots | None] = []
     for row in limits:
         one = lots[fitted.beers.index(row.beer)]

@@ -91,17 +91,14 @@ def prepare_samples(
     brought = _bring_scans(fitted, values, table)
     values = values if brought is None else brought.reflectance
     warnings: dict[str, list[str]] = {}
-    disagreeing: set[str] = set()
-    if bridged.any() or checks is not None:
+    of_scans = [(scan_id, "missing_channels") for scan_id in checked.scan_ids[bridged]]
+    of_scans += [] if checks is None else list(zip(checks["scan_id"], checks["code"], strict=True))
+    disagreeing = {scan_id for scan_id, code in of_scans if code == "replicates_disagree"}
+    if of_scans:
         sample_of = dict(zip(checked.scan_ids, table["sample"], strict=True))
-        for scan_id in checked.scan_ids[bridged]:
-            warnings.setdefault(sample_of[scan_id], []).append("missing_channels")
-        if checks is not None:
-            for scan_id, code in zip(checks["scan_id"], checks["code"], strict=True):
-                if scan_id in sample_of:
-                    warnings.setdefault(sample_of[scan_id], []).append(code)
-                    if code == "replicates_disagree":
-                        disagreeing.add(scan_id)
+        for scan_id, code in of_scans:
+            if scan_id in sample_of:
+                warnings.setdefault(sample_of[scan_id], []).append(code)
     pours = average(values, table["pour"])
     one_each = len(pours.names) == len(table)
     of_pour = table["sample"] if one_each else table["sample"].groupby(pours.codes, sort=True).first()
