@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import reduce
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -40,7 +41,6 @@ if TYPE_CHECKING:
 
 
 COVERAGE_LEVELS = (0.80, 0.90, 0.95)
-OF_A_READING = ("colour", "nearest_beer", "p_value", "plausible_beers", "n_pours")
 THIRDS = ("pale", "middle", "dark")
 ALL, COLOUR, BEER = "all", "colour", "beer"  # what batches are grouped by in the table of coverage
 
@@ -64,11 +64,9 @@ class Evaluation:
     forecast: pd.DataFrame | None = None
 
 
-@dataclass(frozen=True)
-class _Fold:
-    readings: pd.DataFrame
+class _HeldOut(NamedTuple):
+    readings: pd.DataFrame  # with limits at every level, as `figures_table` returns them
     p_values: pd.DataFrame
-    intervals: pd.DataFrame
     blends: pd.DataFrame
     log_colours: pd.Series  # of every scan of the held-out batches, each read alone
 
@@ -119,16 +117,18 @@ def evaluate(
     names = list(folds.index)
     beers = refs.batches.loc[names, "beer"]
     levels = tuple(sorted({*COVERAGE_LEVELS, house.coverage}))
-    parts = _hold_out_each(house, refs, folds, levels, n_jobs)
-    readings = pd.concat([part.readings for part in parts]).loc[names]
-    p_values = pd.concat([part.p_values for part in parts]).loc[names].reindex(columns=sorted(beers.unique()))
-    intervals = pd.concat([part.intervals for part in parts])
+    held_out = _hold_out_each(house, refs, folds, levels, n_jobs)
+    readings = held_out.readings.loc[names]
+    p_values = held_out.p_values.loc[names].reindex(columns=sorted(beers.unique()))
     lab = refs.batches.loc[names, "colour"].astype(float)
-    colour, identity = _by_batch(readings, p_values, lab, beers)
-    coverage = _coverage(intervals, lab, beers)
+    low, high = (readings[house.coverage, end] for end in ("low", "high"))
+    colour = pd.DataFrame({"lab": lab, "colour": readings["colour"], "colour_low": low, "colour_high": high})
+    identity = readings[["nearest_beer", "p_value", "plausible_beers"]].copy()
+    identity.insert(0, "beer", beers)
+    identity.insert(3, "p_value_own", np.array([p_values.at[name, beer] for name, beer in beers.items()], np.float64))
+    coverage = _coverage(readings, levels, lab, beers)
     figures = _figures(colour, identity, coverage, house)
-    parts_of_spread = components_of_variance(pd.concat([part.log_colours for part in parts]), refs.scans, beers)
-    for component, found in parts_of_spread.iterrows():
+    for component, found in components_of_variance(held_out.log_colours, refs.scans, beers).iterrows():
         for name in ("sd", "sd_low", "sd_high"):
             figures[f"{component}_{name}"] = float(found[name])
     figures["n_folds"], figures["seed"] = int(folds.max() + 1), seed
@@ -141,9 +141,11 @@ def evaluate(
     figures["unknown_refused_over_colours"] = refused_over_colours(whole.identity, rate, seed)
     if refs.value_name != VALUE_NAME:
         figures["value_name"] = refs.value_name
-    pairs, blends = held_pairs(p_values, beers, rate), pd.concat([part.blends for part in parts])
-    n_pours = int(readings["n_pours"].median())
-    mix_ups = mix_up_table(pairs, blends, unknown, whole.identity, whole.beers, n_pours=n_pours, false_reject_rate=rate)
+    n_pours = float(readings["n_pours"].median())
+    mix_ups = mix_up_table(
+        held_pairs(p_values, beers, rate), held_out.blends, unknown, whole.identity, whole.beers,
+        n_pours=int(n_pours), false_reject_rate=rate,
+    )  # fmt: skip
     forecast = None
     if plan is not None:
         # imported here: few plan, and planning loads much
@@ -152,21 +154,10 @@ def evaluate(
         made = plan if isinstance(plan, Plan) else Plan.load(plan)
         # each fold learns from the others only
         n_learnt = float(beers.value_counts().median()) * (1.0 - 1.0 / (folds.max() + 1))
-        forecast = forecast_beside(figures, mix_ups, made, n_learnt, float(readings["n_pours"].median()))
+        forecast = forecast_beside(figures, mix_ups, made, n_learnt, n_pours)
     budget = None if whole.colour is None or not whole.colour.is_relative else budget_table(whole)
+    colour, identity = (table.rename_axis("batch") for table in (colour, identity))
     return Evaluation(figures, colour, identity, mix_ups, coverage, folds, budget, forecast)
-
-
-def _by_batch(
-    readings: pd.DataFrame, p_values: pd.DataFrame, lab: pd.Series, beers: pd.Series
-) -> tuple[pd.DataFrame, pd.DataFrame]:
-    colour = readings[["colour", "colour_low", "colour_high"]].copy()
-    colour.insert(0, "lab", lab)
-    identity = readings[["nearest_beer", "p_value", "plausible_beers"]].copy()
-    identity.insert(0, "beer", beers)
-    own = [p_values.at[name, beer] for name, beer in beers.items()]
-    identity.insert(3, "p_value_own", np.array(own, dtype=np.float64))
-    return colour.rename_axis("batch"), identity.rename_axis("batch")
 
 
 def _folds(refs: ReferenceSet, n_folds: int, seed: int) -> pd.Series:
@@ -183,18 +174,16 @@ def _folds(refs: ReferenceSet, n_folds: int, seed: int) -> pd.Series:
 @one_thread()  # here as well, wherever the fold is fitted
 def _hold_out_each(
     house: HouseModel, refs: ReferenceSet, folds: pd.Series, levels: tuple[float, ...], n_jobs: int | None
-) -> list[_Fold]:
+) -> _HeldOut:
     n, said = int(folds.max()) + 1, "fits, each without a part of the batches"
     step(f"evaluating by {n} {said}")
-    arguments = (
-        (house.coverage, house.false_reject_rate, refs, list(folds.index[folds == fold]), levels) for fold in range(n)
-    )
-    return list(counted_off(each_of(_hold_out, arguments, n_jobs), said, n))
+    rate = house.false_reject_rate
+    arguments = ((rate, refs, list(folds.index[folds == fold]), levels) for fold in range(n))
+    parts = counted_off(each_of(_hold_out, arguments, n_jobs), said, n)
+    return _HeldOut(*map(pd.concat, zip(*parts, strict=True)))
 
 
-def _hold_out(
-    coverage: float, false_reject_rate: float, refs: ReferenceSet, batches: list[str], levels: tuple[float, ...]
-) -> _Fold:
+def _hold_out(false_reject_rate: float, refs: ReferenceSet, batches: list[str], levels: tuple[float, ...]) -> _HeldOut:
     fitted = fit_set(refs, without=batches, false_reject_rate=false_reject_rate, figures_only=True)
     scans = refs.scans[refs.scans["batch"].isin(batches)]
     own = scans.index.isin(scans_of_module(refs.scans).index)
@@ -210,10 +199,7 @@ def _hold_out(
     readings = joined(parts, lambda part: figures_table(part, levels, rate, lab)).set_axis(names)
     p_values = joined(parts, lambda part: part.p_values).set_axis(names)
     blends = [held_blends(one.fitted, one.samples, list(beer_of.loc[one.samples.index]), rate) for one in parts]
-    limits = {level: {"colour_low": readings[level, "low"], "colour_high": readings[level, "high"]} for level in levels}
-    intervals = [pd.DataFrame({**limits[level], "nominal": level, "batch": names}) for level in levels]
-    readings = pd.DataFrame({**readings[list(OF_A_READING)], **limits[coverage]})
-    return _Fold(readings, p_values, pd.concat(intervals), pd.concat(blends), _log_colours(fitted, refs, batches))
+    return _HeldOut(readings, p_values, pd.concat(blends), _log_colours(fitted, refs, batches))
 
 
 def labs_told_apart(fitted: FittedHouse, batches: pd.DataFrame, batch_of: pd.Series) -> dict[str, str] | None:
@@ -234,22 +220,25 @@ def _log_colours(fitted: FittedHouse, refs: ReferenceSet, batches: list[str]) ->
     return pd.Series(np.log(fitted.colour.predict(scans_alone(fitted, refs.spectra.loc[ids], scans))), index=ids)
 
 
-def _coverage(intervals: pd.DataFrame, lab: pd.Series, beers: pd.Series) -> pd.DataFrame:
-    known = intervals.assign(lab=lab.loc[intervals["batch"]].to_numpy()).dropna(subset=["lab", "colour_low"])
+def _coverage(readings: pd.DataFrame, levels: Sequence[float], lab: pd.Series, beers: pd.Series) -> pd.DataFrame:
     order = lab.dropna().rank(method="first")
     third = np.minimum((3 * (order - 1) // max(len(order), 1)).astype(int), 2)
     rows = []
-    for nominal, part in known.groupby("nominal"):
-        inside = ((part["colour_low"] <= part["lab"]) & (part["lab"] <= part["colour_high"])).to_numpy()
+    for nominal in levels:
+        low, high = readings[nominal, "low"], readings[nominal, "high"]
+        known = lab[lab.notna() & low.notna()]
+        if known.empty:
+            continue
+        inside = ((low <= lab) & (lab <= high))[known.index].to_numpy()
         groups = {
-            ALL: np.full(len(part), "all", dtype=object),
-            COLOUR: np.array(THIRDS, dtype=object)[third.loc[part["batch"]].to_numpy()],
-            BEER: beers.loc[part["batch"]].to_numpy(dtype=object),
+            ALL: np.full(len(known), "all", dtype=object),
+            COLOUR: np.array(THIRDS, dtype=object)[third[known.index].to_numpy()],
+            BEER: beers[known.index].to_numpy(dtype=object),
         }
         for by, group in groups.items():
             for name in THIRDS if by == COLOUR else sorted(set(group)):
                 chosen = group == name
-                ends = (part["lab"][chosen].min(), part["lab"][chosen].max())
+                ends = (known[chosen].min(), known[chosen].max())
                 rows.append((nominal, by, name, *_share(int(inside[chosen].sum()), int(chosen.sum())), *ends))
     columns = ["nominal", "by", "group", "covered", "low", "high", "n", "palest", "darkest"]
     return pd.DataFrame(rows, columns=columns)
