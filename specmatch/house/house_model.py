@@ -329,10 +329,8 @@ class HouseModel:
         [23.8, 23.2, 24.4]
         """
         level, labs = self.coverage if coverage is None else coverage, asked_labs(lab)
-        table = joined(
-            parts_by_module(self.fitted, spectra, scans),
-            lambda part: readings_table(part, level, self.false_reject_rate, lab=labs),
-        )
+        parts, rate = parts_by_module(self.fitted, spectra, scans), self.false_reject_rate
+        table = joined(parts, lambda part: readings_table(part, level, rate, lab=labs))
         refuse_unread(labs, table.index)
         return table
 
@@ -554,10 +552,8 @@ class HouseModel:
         """
         from specmatch.house.reading.changeover import changeover_table
 
-        return joined(
-            parts_by_module(self.fitted, spectra, scans),
-            lambda part: changeover_table(part.fitted, part.samples, before=before, after=after),
-        )
+        parts = parts_by_module(self.fitted, spectra, scans)
+        return joined(parts, lambda part: changeover_table(part.fitted, part.samples, before=before, after=after))
 
     def changeover_series(
         self, spectra: pd.DataFrame | Session, scans: pd.DataFrame | pd.Series | None = None, *, before: str, after: str

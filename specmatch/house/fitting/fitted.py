@@ -224,18 +224,14 @@ class Validity:
 
 def learn_offered(beers: tuple[str, ...], table: pd.DataFrame | None) -> Validity:
     """Take `valid_from` and `valid_to` from a house's table of beers."""
-    columns = []
+    days: dict[str, tuple[str, ...]] = {}
     for name in ("valid_from", "valid_to"):
-        days = []
-        for beer in beers:
-            known = table is not None and name in table.columns and beer in table.index
-            day = table.at[beer, name] if known and table is not None else ""
-            text = "" if pd.isna(day) else str(day).strip()[:10]
+        stated = table[name].reindex(list(beers)) if table is not None and name in table else [""] * len(beers)
+        days[name] = tuple("" if pd.isna(day) else str(day).strip()[:10] for day in stated)
+        for beer, day, text in zip(beers, stated, days[name], strict=True):
             if text and pd.isna(pd.to_datetime(text, format="%Y-%m-%d", errors="coerce")):
                 raise TableError(f"beer {beer!r} has {name} {day!r}; write the day as YYYY-MM-DD")
-            days.append(text)
-        columns.append(tuple(days))
-    for beer, first, last in zip(beers, *columns, strict=True):
+    for beer, first, last in zip(beers, days["valid_from"], days["valid_to"], strict=True):
         if first and last and first > last:
             raise TableError(f"beer {beer!r} has valid_from {first} after valid_to {last}; correct the days")
-    return Validity(*columns)
+    return Validity(**days)

@@ -101,13 +101,12 @@ def of_cups(tries: Sequence[Sequence[Tried]], best: Design) -> pd.DataFrame:
         if (one.n_pours, one.n_batches) != (best.n_pours, best.n_batches):
             continue
         thirds = np.array_split(np.mean([r.half_width_of for r in rounds], axis=0), 3)
-        width = {name: float(part.mean()) if part.size else np.nan
-                 for name, part in zip(("pale", "middle", "dark"), thirds, strict=True)}  # fmt: skip
-        half, sd = summary(np.array([r.half_width for r in rounds]))
+        width = (float(part.mean()) if part.size else np.nan for part in thirds)
+        half = summary(np.array([r.half_width for r in rounds]))
         caught, _ = summary(np.array([r.figures["caught"] for r in rounds]))
-        rows.append({"cup_mm": one.cup_mm, "fill_ml": one.fill_ml, "depth_mm": one.depth_mm, "half_width": half,
-                     "half_width_sd": sd, **width, "caught": caught})  # fmt: skip
-    return pd.DataFrame(rows).sort_values("half_width", ignore_index=True)
+        rows.append((one.cup_mm, one.fill_ml, one.depth_mm, *half, *width, caught))
+    columns = ["cup_mm", "fill_ml", "depth_mm", "half_width", "half_width_sd", "pale", "middle", "dark", "caught"]
+    return pd.DataFrame(rows, columns=columns).sort_values("half_width", ignore_index=True)
 
 
 def advice_said(advice: pd.Series, wishes: Mapping[str, float], ground: Grounds, listed: BeerList) -> list[str]:
@@ -140,10 +139,8 @@ def advice_said(advice: pd.Series, wishes: Mapping[str, float], ground: Grounds,
         said.append(f"not every wish is met by any number tried; this is the best that can be had ({lacks})")
     least = 1.645 * ground.house.lab_relative
     if not np.isnan(wishes["half_width"]) and wishes["half_width"] < least:
-        said.append(
-            f"no number of batches or pours brings a half-width below about {least:.1%}: so far one lab colour goes "
-            "from the truth; two determinations a batch would"
-        )
+        what = f"no number of batches or pours brings a half-width below about {least:.1%}"
+        said.append(f"{what}: so far one lab colour goes from the truth; two determinations a batch would")
     weeks, slowest = float(advice["weeks"]), listed.names[int(listed.batches_a_week.argmin())]
     said.append(
         "the set holds as many already: the check may be switched on"
@@ -176,10 +173,9 @@ def choice_said(of_cups: pd.DataFrame, table: pd.DataFrame, best: Design) -> lis
     own = own.drop_duplicates("n_pours")  # two cups may be of one depth
     if len(own) > 1:
         few, many = own.iloc[0], own.iloc[-1]
-        said.append(
-            f"{counted(int(many['n_pours']), 'pour')} instead of {int(few['n_pours'])} take the half-width from "
-            f"{few['half_width']:.1%} to {many['half_width']:.1%}"
-        )
+        taken = f"from {few['half_width']:.1%} to {many['half_width']:.1%}"
+        what = f"{counted(int(many['n_pours']), 'pour')} instead of {int(few['n_pours'])}"
+        said.append(f"{what} take the half-width {taken}")
     return said
 
 

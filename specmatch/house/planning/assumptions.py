@@ -115,10 +115,8 @@ def ground_of(
 ) -> Grounds:  # fmt: skip
     """Gather what the house, its module and its set say, and defaults for the rest."""
     rows = [("colours of the beers", f"{beers.colour_ebc[0]:.3g} to {beers.colour_ebc[-1]:.3g}", "EBC", LIST)]
-    rows += [
-        (HABITS[name].what, f"{value:g}", HABITS[name].unit, STATED if name in stated else DEFAULT)
-        for name, value in habits.items()
-    ]
+    for name, value in habits.items():
+        rows.append((HABITS[name].what, f"{value:g}", HABITS[name].unit, STATED if name in stated else DEFAULT))
     shown, drift = _shown_by(module, habits, stated, rows)
     shapes = smooth_shapes(shown["wavelength_nm"])
     house = Assumed(
@@ -313,9 +311,8 @@ def read_beers(path: str | Path) -> tuple[pd.DataFrame, list[str]]:
     name = Path(path).name
     absent = [column for column in ("beer", "colour") if column not in sheet.table]
     if absent:
-        raise SheetError(
-            f"{name}: no column {absent[0]!r}, got {', '.join(sheet.table.columns)}; a row a beer, with beer and colour"
-        )
+        got = ", ".join(sheet.table.columns)
+        raise SheetError(f"{name}: no column {absent[0]!r}, got {got}; a row a beer, with beer and colour")
     table = sheet.table.copy()
     numbers = number_columns(sheet, ("colour", "batches_a_week"), name=name)
     table[list(numbers.columns)] = numbers

@@ -150,10 +150,9 @@ def _waiting(waiting: Sequence[Mapping[str, Any]]) -> str:
         for row, one in zip(waiting, whose, strict=True)
     ]
     by_hand = "specmatch history JOURNAL --review ENTRY --outcome OUTCOME --operator NAME --note TEXT"
-    return (
-        table(pd.DataFrame(rows).fillna(""), "What waits for another pour or for a person, oldest first", cards="cards")
-        + f"<p>A person settles an entry by <code>{by_hand}</code>, or on the board.</p>"
-    )
+    caption = "What waits for another pour or for a person, oldest first"
+    told = f"<p>A person settles an entry by <code>{by_hand}</code>, or on the board.</p>"
+    return table(pd.DataFrame(rows).fillna(""), caption, cards="cards") + told
 
 
 def _moved(drifts: Sequence[Drift], charts: Sequence[ControlChart]) -> str:

@@ -79,9 +79,8 @@ def _history_said(history: pd.DataFrame) -> str:
         if len(rows) == 1:
             parts.append(f"one reference scan{whose}, nothing to hold it against")
         elif len(level):
-            parts.append(
-                f"the last of {len(rows)} reference scans{whose} carries {level.iloc[-1]:.1%} of the light of the first"
-            )
+            last = f"the last of {len(rows)} reference scans{whose}"
+            parts.append(f"{last} carries {level.iloc[-1]:.1%} of the light of the first")
     found = history["code"].value_counts()
     parts.append(f"off those before them: {found.get(DRIFTED, 0)}; with too little light: {found.get(WEAK, 0)}")
     said = "; ".join(parts)
@@ -259,20 +258,16 @@ def _identity(evaluation: Evaluation, house: HouseModel | None, rows: pd.DataFra
     weak = pairs[pairs["held"] < 1.0].head(_MOST_ROWS)
     columns = ["claimed", "really", "held, %", "at least, %", "at most, %", "n"]
     if len(weak):
-        body += table(
-            _in_percent(weak)[[*columns, "advice"]],
-            "Pairs least often held: share of n batches, 95% bounds, what would help",
-        )
+        caption = "Pairs least often held: share of n batches, 95% bounds, what would help"
+        body += table(_in_percent(weak)[[*columns, "advice"]], caption)
     elif len(pairs):
         least = pairs["held_low"].min()
         said = f"Every claim of another beer was held; with so few batches a pair the 95% bound still is {least:.0%}."
         body += f"<p>{said}</p>"
     left_out = mixed[mixed["kind"] == UNKNOWN].head(_MOST_ROWS)
     if len(left_out):
-        body += table(
-            _in_percent(left_out)[columns[1:]],
-            "Each beer left out of the set in turn: how often the others refuse it, with 95% bounds",
-        )
+        caption = "Each beer left out of the set in turn: how often the others refuse it, with 95% bounds"
+        body += table(_in_percent(left_out)[columns[1:]], caption)
     for part, rows in blends_by_part(mixed).items():
         if part == max(BLEND_SHARES):
             caption = f"Computed blends with {part:.0%} of the beer most like it, least often held first"

@@ -164,10 +164,10 @@ def _study_verdict(study: Gauge) -> str:
     between = listed(["pours", *(others if name != "repeatability" else [])], 5)
     said = f"Readings of one batch scatter by {row['sd']:.1%} of the colour{reach} between {between}"
     share = study.figures["tolerance_share"]
-    tolerance = f": six times that is {share:.0%} of the tolerance" if np.isfinite(share) else ""
-    if not tolerance and np.isfinite(study.figures["tolerance"]):
-        tolerance = "; what part of the tolerance readings take, pours alone do not say"
-    return f"{said}{tolerance}."
+    if np.isfinite(share):
+        return f"{said}: six times that is {share:.0%} of the tolerance."
+    stated = np.isfinite(study.figures["tolerance"])
+    return f"{said}{'; what part of the tolerance readings take, pours alone do not say' if stated else ''}."
 
 
 def _study_facts(study: Gauge) -> dict[str, str]:
@@ -188,25 +188,19 @@ def budget_part(budget: pd.DataFrame) -> str:
     budget = budget.sort_values("colour", kind="stable")  # pale to dark, as everywhere on a page
     numbers = budget.reset_index().drop(columns="advice")
     for name in ("sd", "share", "reading_sd_if_halved"):
-        numbers[name] = numbers[name].map(lambda value: "" if np.isnan(value) else f"{value:.2%}")
+        numbers[name] = numbers[name].map("{:.2%}".format).replace("nan%", "")
     drawn = figure_of(
         "budget", plots.plot_budget, budget, says=_budget_says(budget),
         size_in=(7.0, 1.4 + 0.3 * budget.index.get_level_values("beer").nunique()),
         numbers=numbers.round({"colour": 2, "sd_in_unit": 3}),
     )  # fmt: skip
     parts = budget.groupby(level="component", sort=False)
-    found = pd.DataFrame(
-        {
-            "sd": parts["sd"].median().map("{:.1%}".format),
-            "share of the variance": parts["share"]
-            .median()
-            .map(lambda share: "" if np.isnan(share) else f"{share:.0%}"),
-            "what to do, or what it is": parts["advice"].agg(lambda said: said.mode().iloc[0]),
-        }
-    )
-    return drawn + table(
-        found.rename_axis("part"), "Each part, the middle one of the beers; sd is of the value", cards="cards"
-    )
+    found = pd.DataFrame({
+        "sd": parts["sd"].median().map("{:.1%}".format),
+        "share of the variance": parts["share"].median().map("{:.0%}".format).replace("nan%", ""),
+        "what to do, or what it is": parts["advice"].agg(lambda said: said.mode().iloc[0]),
+    }).rename_axis("part")  # fmt: skip
+    return drawn + table(found, "Each part, the middle one of the beers; sd is of the value", cards="cards")
 
 
 def _budget_says(budget: pd.DataFrame) -> str:
@@ -399,13 +393,10 @@ def _bench_sheet(made: Plan) -> str:
 
 
 def _at_line(made: Plan) -> str:
-    at_line = ""
+    body = ""
     if made.line["caught"].notna().any():
-        at_line = figure_of("line", plots.plot_plan_line, made, says=" ".join(made.sentences))
+        body = figure_of("line", plots.plot_plan_line, made, says=" ".join(made.sentences))
     changeover = made.changeover.rename(lambda name: name.replace("_", " ")).rename_axis("what").to_frame("value")
-    return (
-        at_line
-        + table(made.line, "Readings at an interval, with the retest rule as it is")
-        + table(made.packages, "Of a lot looked at once: from where, how many packages, chance to meet a wrong one")
-        + table(changeover, "At a changeover")
-    )
+    body += table(made.line, "Readings at an interval, with the retest rule as it is")
+    body += table(made.packages, "Of a lot looked at once: from where, how many packages, chance to meet a wrong one")
+    return body + table(changeover, "At a changeover")
