@@ -308,10 +308,8 @@ def write_brewery(
         Must not exist, or be empty.
     seed : int
         With `draw`: the same numbers give the same bytes, on one version of NumPy and one kind of machine.
-    n_batches : int
-        Of each of the twelve beers, one sample each.
-    n_pours, draw : int
-        As in `Brewery.draw`.
+    n_batches, n_pours, draw : int
+        As in `Brewery.draw`, of all twelve beers.
 
     Returns
     -------

@@ -93,13 +93,7 @@ class HouseModel:
 
     @property
     def fitted(self) -> FittedHouse:
-        """What `fit` learnt.
-
-        Raises
-        ------
-        SpecmatchError
-            If the model is not fitted.
-        """
+        """What `fit` learnt; `SpecmatchError` if the model is not fitted."""
         if self._fitted is None:
             raise SpecmatchError("this house model is not fitted; call fit(reference_set) or HouseModel.load(path)")
         return self._fitted
@@ -171,8 +165,7 @@ class HouseModel:
         Returns
         -------
         HouseModel
-            Colour, domain and reasons are fitted anew, identity is what a fit with the same metric gives;
-            `refit_reasons` says when the metric should be chosen again too.
+            Identity is what a fit with the same metric gives; `refit_reasons` says when to choose that again too.
 
         Raises
         ------
@@ -400,12 +393,8 @@ class HouseModel:
 
         Examples
         --------
-        >>> judged = house.verify(spectra, claimed="Amber Lane", scans=scans)
-        >>> judged["decision"].to_dict()
+        >>> house.verify(spectra, claimed="Amber Lane", scans=scans)["decision"].to_dict()
         {'NP-1-001-S1': 'hold', 'MP-1-001-S1': 'hold', 'AL-1-001-S1': 'consistent'}
-        >>> judged.loc["MP-1-001-S1", "reason"]
-        'not typical of Amber Lane (p < 0.001, fewer than one true sample in 1000 lies as far out; held under
-        0.05); typical of Meadow Pils'
         """
         claimed = getattr(spectra, "claims", None) if claimed is None else claimed
         if specification is not None:
@@ -717,7 +706,7 @@ class HouseModel:
         Returns
         -------
         Specification
-            The same limits, each with the guard band, inside or outside, that comes to this share.
+            The same limits, each with the guard band that comes to this share.
 
         Raises
         ------

@@ -62,8 +62,8 @@ def choose_batches(
     Notes
     -----
     R. W. Kennard, L. A. Stone, Technometrics 11:137-148, 1969. The model's choice is sequential integrated variance
-    reduction under a Gaussian process with a linear and a smooth part on the main axes of log absorbance. On the demo
-    brewery thirty batches chosen by it do as well as about forty-five taken at random.
+    reduction under a Gaussian process with a linear and a smooth part on the main axes of log absorbance; on the demo
+    brewery thirty such batches do as well as about forty-five taken at random.
 
     Examples
     --------

@@ -65,8 +65,8 @@ def gauge(house: HouseModel, session: Session, *, tolerance: float | None = None
     Returns
     -------
     Gauge
-        `components` (standard deviations of log colour: 0.01 is 1 %), `precision` with 95 % bounds, `beers` (ISO 5725
-        limits r and R in the unit of the set, share of the tolerance), `figures`, `readings`, `sentences`, `left_out`.
+        `components` (standard deviations of log colour: 0.01 is 1 %), `precision` with 95 % bounds, `beers` (limits r
+        and R in the unit of the set, share of the tolerance), `figures`, `readings`, `sentences`, `left_out`.
 
     Raises
     ------

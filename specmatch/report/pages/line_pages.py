@@ -294,10 +294,8 @@ def lot_sheet(journals: Sequence[Journal], lot: str, *, line: str | None = None)
     ----------
     journals : sequence of Journal
         At least one; opened read-only will do.
-    lot : str
-        As the line stated it.
-    line : str, optional
-        Of this line only.
+    lot, line : str
+        As the line stated it; of this line only, where it is given.
 
     Returns
     -------
