@@ -156,10 +156,8 @@ def batch_means_in_chunks(refs: ReferenceSet, pours: SetPours, faults: FaultMode
         bridged = bridge_missing(each.reflectance, pours.wavelength_nm)
         refuse_wide_gaps(bridged, pours.wavelength_nm, each.names)
         names, values = each.names, bridged.reflectance
-        sample, of_batch = (
-            parent_codes(each.codes, pd.factorize(part["sample"])[0]),
-            parent_codes(each.codes, batch[rows]),
-        )
+        of_scan = (pd.factorize(part["sample"])[0], batch[rows])
+        sample, of_batch = (parent_codes(each.codes, codes) for codes in of_scan)
         if pours.depth is not None:
             none = np.full(len(pours.batches), np.nan)
             factor = depth_factors(part, pours.depth, each.codes)
@@ -226,7 +224,6 @@ def session_of_batches(scans: pd.DataFrame, batches: tuple[str, ...]) -> Ints:
 
 
 def _to_learn_from(refs: ReferenceSet, without: Collection[str], module: str | None) -> pd.DataFrame:
-    """Return the scans of a module without some batches and those that are older than the recipe of their beer."""
     out = {*without, *before_recipe(refs.scans, refs.batches, refs.beers)}
     # which modules are further ones the whole set says, whatever is held out of it
     scans = scans_of_module(refs.scans, module)

@@ -21,9 +21,8 @@ from specmatch.maths.faults.normal_variation import CAUSES
 from specmatch.maths.regression.colour_model import ColourModel
 from specmatch.maths.regression.conformal import Interval, widen_limits
 
-POURS, FILL_TOLERANCE, TRANSFER, SESSIONS = (
-    "spread of pours", "fill tolerance added", "transfer added", "few sessions added"
-)  # fmt: skip
+POURS, FILL_TOLERANCE = "spread of pours", "fill tolerance added"
+TRANSFER, SESSIONS = "transfer added", "few sessions added"
 
 
 @dataclass(frozen=True)
