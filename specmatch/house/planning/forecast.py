@@ -182,7 +182,6 @@ class Tried:
 
 
 def _colour_of(house: Assumed, learnt: Batches) -> ColourModel:
-    """Learn the colour regression of a set, with what its sheets state of the lab."""
     values = None
     if house.lab_states_sd:
         sd = np.hypot(house.lab_relative * learnt.lab, house.lab_ebc)

@@ -215,10 +215,7 @@ def _flags(
 def figures_table(
     part: Part, levels: Sequence[float], false_reject_rate: float, lab: Mapping[str, str] | None
 ) -> pd.DataFrame:
-    """Return what figures of held-out batches need of readings: identity, and colour with limits at several coverages.
-
-    Limits stand in the columns `(level, "low")` and `(level, "high")`.
-    """
+    """Return what figures of held-out batches need of readings; limits are columns `(level, "low")` and `"high"`."""
     f, samples, match = part.fitted, part.samples, part.match
     means, nearest = samples.averages, match.distance.argmin(axis=1)
     n = len(means.names)
@@ -237,7 +234,6 @@ def figures_table(
 
 
 def _outside_colours(fitted: FittedHouse, colour: Floats) -> Mask:
-    """Return which colours lie outside the lab colours of the set."""
     if fitted.colour is None:
         return np.zeros(len(colour), bool)
     inside: Mask = (fitted.lowest_colour <= colour) & (colour <= fitted.highest_colour)
@@ -297,7 +293,6 @@ def _beer_to_explain(
 
 
 def _only_if_claimed(samples: SampleSet, reasons: Reasons, rows: Mask) -> tuple[Objects, Objects]:
-    """Return the codes and the sentence that hold of some rows only if each is the beer it was held against."""
     codes, sentences = np.empty(rows.size, dtype=object), np.full(rows.size, "", dtype=object)
     codes[:] = [()] * rows.size
     for row, found in reasons.against_beer.items():

@@ -132,7 +132,6 @@ def prepare_samples(
 
 
 def _cost_of_temperature(fitted: FittedHouse, table: pd.DataFrame) -> dict[str, list[str]]:
-    """Say what the temperatures of samples cost, where the set holds several and tells it."""
     if fitted.temperature is None or "temperature_c" not in table:
         return {}
     means = pd.to_numeric(table["temperature_c"], errors="coerce").groupby(table["sample"]).mean().dropna()
@@ -152,8 +151,6 @@ def _measured_on(table: pd.DataFrame) -> list[str]:
 
 @dataclass(frozen=True)
 class _Brought:
-    """Scans at the model's depth."""
-
     measured: Floats  # measured, reflectance: (n, p): as they were and as brought
     reflectance: Floats
     factor: Floats  # (n,): what absorbance was multiplied by; 1.0 where nothing was done
@@ -164,8 +161,6 @@ class _Brought:
 
 @dataclass(frozen=True)
 class _SampleDepths:
-    """What bringing samples to the model's depth did to them."""
-
     factor: Floats  # (n,)
     rows: Ints  # (k,): samples that were brought
     directions: Floats  # (k, r, p): how each may be wrong, a standard deviation long
@@ -192,7 +187,6 @@ def _taken_as(depth: SetDepth) -> str:
 
 
 def _bring_scans(fitted: FittedHouse, reflectance: Floats, scans: pd.DataFrame) -> _Brought | None:
-    """Bring scans to the depth of a model; None where the model knows none."""
     # reflectance (n, p)
     depth, law = fitted.depth, fitted.path_law
     if depth is None or law is None:
@@ -209,7 +203,6 @@ def _bring_scans(fitted: FittedHouse, reflectance: Floats, scans: pd.DataFrame) 
 
 
 def _depths_of_samples(fitted: FittedHouse, brought: _Brought, names: pd.Index, sample_of_scan: Ints) -> _SampleDepths:
-    """Gather what is to be said of samples, and how wrong their mean spectra may be."""
     # sample_of_scan (n_scans,)
     assert fitted.depth is not None and fitted.path_law is not None  # they were brought by it
     both = mean_by(np.column_stack([brought.factor, brought.path_sd]), sample_of_scan)[0]
@@ -386,7 +379,6 @@ def _is_of(module: SecondModule, row: dict[str, str]) -> bool:
 
 
 def _named(part: Part, samples: SampleSet) -> SampleSet:
-    """Add to samples the name of their module, and a code where the model does not know it."""
     table = part.scans
     if not isinstance(table, pd.DataFrame) or "instrument" not in table.columns:
         if not part.main.modules:

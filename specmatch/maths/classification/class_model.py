@@ -138,15 +138,11 @@ class ClassModel:
         if missing is None or not lacking.any():
             return self._match(reflectance, n_pours, doubts)
         patterns, of_row = np.unique(missing[:, self.metric.channels], axis=0, return_inverse=True)
-        of_row = of_row.ravel()
-        parts = [
-            self._on_channels(~pattern)._match(
-                reflectance[of_row == i],
-                n_pours[of_row == i],
-                None if doubts is None else doubts.part(np.flatnonzero(of_row == i)),
-            )
-            for i, pattern in enumerate(patterns)
-        ]
+        of_row, parts = of_row.ravel(), []
+        for i, pattern in enumerate(patterns):
+            own = np.flatnonzero(of_row == i)
+            its = None if doubts is None else doubts.part(own)
+            parts.append(self._on_channels(~pattern)._match(reflectance[own], n_pours[own], its))
         order = np.argsort(np.argsort(of_row, kind="stable"), kind="stable")
 
         def joined(name: str) -> NDArray[Any]:
@@ -309,8 +305,7 @@ class ClassModel:
 def build_class_model(samples: LabelledSamples, choice: SpaceSettings, false_reject_rate: float) -> ClassModel:
     """Fit on samples with the choice of the metric made: exact, quick, and the same whatever led to the samples."""
     beers = fit_beers(samples, choice)
-    out = held_out_statistics(samples, choice)
-    far = out.distance
+    far, left = held_out_statistics(samples, choice)
     tail = fit_tail(far.statistic, far.n_axes, far.dof, 1.0 / np.bincount(samples.batch)[samples.batch])
     if choice.session_noise.size or (samples.session.size and lacks_sessions(samples.session, samples.beer)):
         # held-out batches share their session with those that they are held against and lie too near, or are held out
@@ -319,11 +314,11 @@ def build_class_model(samples: LabelledSamples, choice: SpaceSettings, false_rej
     weighted = choice.pour_covariance / np.outer(choice.noise, choice.noise)
     plane = beers.metric.plane
     pour_left = float(max(0.0, np.trace(weighted) - np.einsum("ij,ik,kj->", plane, weighted, plane)))
-    residual = fit_residual(out.residual, pour_left, beers.metric.per_pour)
+    residual = fit_residual(left, pour_left, beers.metric.per_pour)
     if choice.session_noise.size and residual.mean > 0.0:
         residual = replace(residual, mean=residual.mean + session_residual(choice, plane))
     p_value = combine_p_values(
-        tail.p_value(far.statistic, far.n_axes, far.dof), residual.p_value(out.residual, samples.n_pours.astype(float))
+        tail.p_value(far.statistic, far.n_axes, far.dof), residual.p_value(left, samples.n_pours.astype(float))
     )
     held_out_p = np.where(np.isnan(p_value), 1.0, p_value)
     return ClassModel(
@@ -383,15 +378,8 @@ def identify_scores(
     kept = fit.p_values(fit.squared_to(scores[row], beer, float(n_pours)), beer, outside[row]) > false_reject_rate
     row, beer = row[kept], beer[kept]
     batch, to_batch = fit.nearest_batch(scores, float(n_pours))
-    return Identification(
-        nearest,
-        np.sqrt(to_nearest / scores.shape[1]),
-        fit.p_values(to_nearest, nearest, outside),
-        batch,
-        to_batch,
-        beer,
-        np.searchsorted(row, np.arange(len(scores) + 1)),
-    )
+    p_value, first = fit.p_values(to_nearest, nearest, outside), np.searchsorted(row, np.arange(len(scores) + 1))
+    return Identification(nearest, np.sqrt(to_nearest / scores.shape[1]), p_value, batch, to_batch, beer, first)
 
 
 def distance_limits(fit: ClassModel, false_reject_rate: float) -> Floats:
@@ -455,16 +443,10 @@ def _labelled(reflectance: Floats, levels: Levels, session: Ints | None) -> Labe
     )  # fmt: skip
 
 
-@dataclass(frozen=True)
-class Updated:
-    """A fit with batches added."""
-
-    fit: ClassModel
-    refit_reasons: tuple[str, ...]  # why it should be fitted anew; empty if it need not
-
-
-def add_batches(fit: ClassModel, reflectance: Floats, levels: Levels, session: Ints | None = None) -> Updated:
-    """Add batches without choosing the metric again."""
+def add_batches(
+    fit: ClassModel, reflectance: Floats, levels: Levels, session: Ints | None = None
+) -> tuple[ClassModel, tuple[str, ...]]:
+    """Add batches without choosing the metric again, and say why it should be fitted anew; nothing if it need not."""
     # reflectance (n_pours, p)
     # session (n_all,): of the fitted batches and the new ones; where none is told each new batch has its own
     # levels: of the new batches, which stand behind the fitted ones in the new fit; beers keep the codes of the fit
@@ -499,4 +481,4 @@ def add_batches(fit: ClassModel, reflectance: Floats, levels: Levels, session: I
             reasons.append(
                 f"{refused} of {known.sum()} new samples are unlike their own beer: look at them before all else"
             )
-    return Updated(grown, tuple(reasons))
+    return grown, tuple(reasons)

@@ -164,18 +164,11 @@ def package_log_ratios(fit: ClassModel, reflectance: Floats, claimed: int) -> Fl
     return ratios
 
 
-@dataclass(frozen=True)
-class LastLook:
-    """What the last package of a sequence decides by."""
-
-    bound: Floats  # (n_beers,): log likelihood ratios up to which a rival is ruled out
-    undecided: float  # share of right lots that no bound rules out
-
-
-def last_look(fit: ClassModel, claimed: int, rule: SequentialRule) -> LastLook:
+def last_look(fit: ClassModel, claimed: int, rule: SequentialRule) -> tuple[Floats, float]:
     """Find the bounds at the last package that let `wrong_pass` of a rival's lots pass in all, by lots drawn anew."""
+    # -> (n_beers,): log likelihood ratios up to which a rival is ruled out; share of right lots that no bound rules out
     if rule.wrong_pass is None or rule.most_packages is None:
-        return LastLook(np.full(len(fit.beer_means), -np.inf), 0.0)
+        return np.full(len(fit.beer_means), -np.inf), 0.0
     if not (is_number(rule.most_packages, whole=True) and rule.most_packages >= 1):
         raise OptionError(f"most_packages is {rule.most_packages!r}; expected a whole number, 1 or more")
     counts = np.arange(1, rule.most_packages + 1)
@@ -201,7 +194,7 @@ def last_look(fit: ClassModel, claimed: int, rule: SequentialRule) -> LastLook:
     apart = ((fit.beer_means - fit.beer_means[claimed]) ** 2 * weight[-1, claimed]).sum(axis=1) / fit.tail.inflation
     rivals = np.flatnonzero((apart < FAR**2) & (np.arange(len(bound)) != claimed))
     if not rivals.size:
-        return LastLook(bound, 0.0)
+        return bound, 0.0
     for rival in rivals.tolist():
         drawn = ratios(rival, np.array([rival]))[:, :, 0]
         early = (drawn[:, :-1] <= low).any(axis=1)
@@ -212,16 +205,16 @@ def last_look(fit: ClassModel, claimed: int, rule: SequentialRule) -> LastLook:
     right = ratios(claimed, rivals)
     early = np.any(np.all(right[:, :-1] <= low, axis=2), axis=1)
     passed = early | np.all(right[:, -1] <= bound[rivals], axis=1)
-    return LastLook(bound, float(1.0 - passed.mean()))
+    return bound, float(1.0 - passed.mean())
 
 
 def next_step(fit: ClassModel, reflectance: Floats, *, claimed: int, rule: SequentialRule) -> Step:
     """Say after the packages taken so far whether they suffice."""
     # reflectance (m, p)
-    ratios, last = package_log_ratios(fit, reflectance, claimed), last_look(fit, claimed, rule)
+    ratios, (bound, lost) = package_log_ratios(fit, reflectance, claimed), last_look(fit, claimed, rule)
     # what the last package leaves undecided is taken off the rate at which lots depart, down to half of it
-    departing = rule.wrong_hold - min(last.undecided, rule.wrong_hold / 2.0)
-    stated = departing + last.undecided, last.undecided
+    departing = rule.wrong_hold - min(lost, rule.wrong_hold / 2.0)
+    stated = departing + lost, lost
     # a set of one beer has no rival: only the claim itself can fall
     others = ratios.copy()
     others[:, claimed] = -np.inf
@@ -240,7 +233,7 @@ def next_step(fit: ClassModel, reflectance: Floats, *, claimed: int, rule: Seque
         )
         decision = rule.after(
             departs=bool(departs[row]), changed=changed, waiting=waiting >= 0, departures=departures,
-            rival=float(strongest[row]), n=m, ruled_out=bool((others[row] <= last.bound).all()),
+            rival=float(strongest[row]), n=m, ruled_out=bool((others[row] <= bound).all()),
         )  # fmt: skip
         if decision != ANOTHER:
             undecided = decision == HOLD and not departs[row] and not changed
