@@ -15,7 +15,6 @@ from specmatch.maths.regression.conformal import (
     HeldOutScores,
     Interval,
     batches_needed,
-    check_coverage,
     held_out_scores,
     t_interval,
 )
@@ -195,7 +194,6 @@ class ColourModel:
     def interval(self, reflectance: ArrayLike, n_pours: ArrayLike, coverage: float) -> Interval:
         """Return colours with limits that cover the lab value of a batch of the set's kind."""
         # reflectance (n, p), n_pours (n,)
-        check_coverage(coverage)
         rows = np.asarray(reflectance, float)
         level = np.minimum(np.maximum(n_pours, np.ones(len(rows), np.int64)), self.most_pours)
         normal = self.n_batches < batches_needed(coverage)
