@@ -4,7 +4,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from specmatch.house.reading.readings import FEW_ROWS, chosen_names, codes_by_row, sentences_by_row, table_of
+from specmatch.house.reading.readings import (
+    FEW_ROWS,
+    _text_type,
+    chosen_names,
+    codes_by_row,
+    sentences_by_row,
+    table_of,
+)
 
 
 @pytest.mark.parametrize("n_names", [1, 12, 31, 32, 70])
@@ -50,3 +57,14 @@ def test_a_table_of_columns_is_the_one_that_pandas_makes(n):
     found["more"] = 1.0
     found.loc[found.index[:1], "p"] = 0.5
     assert list(found.columns)[-1] == "more"
+
+
+def test_where_pandas_is_told_to_keep_objects_texts_are_objects():
+    index = pd.Index(["S"], dtype=object, name="sample")
+    _text_type.cache_clear()
+    try:
+        with pd.option_context("future.infer_string", False):
+            found = table_of({"colour": np.ones(1), "unit": "EBC"}, index)
+    finally:
+        _text_type.cache_clear()
+    assert found["unit"].dtype == object and found["unit"].tolist() == ["EBC"]
