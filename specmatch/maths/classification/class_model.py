@@ -211,7 +211,7 @@ class ClassModel:
     def squared_to(self, scores: Floats, beer: Ints, n_pours: float) -> Floats:
         """Return the squared distance of each row of scores from one beer, shape (n,)."""
         away = scores - self.beer_means[beer]
-        return np.asarray(np.einsum("na,na->n", away**2, self._at_pours(n_pours)[0][beer]))
+        return np.asarray(np.einsum("na,na->n", away**2, self.weights(n_pours)[beer]))
 
     def weights(self, n_pours: float, more: Floats | float = 0.0) -> Floats:
         """Return what a squared departure from each beer counts along each axis, (n_beers, a), at more scatter."""
