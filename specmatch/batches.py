@@ -1,8 +1,6 @@
-"""The gate for what is known of scans and batches, and folds that keep a batch whole.
-
-A scan is of one pour, a pour of one sample, a sample of one batch, a batch of one beer; anything seen under two
-parents is refused, because every count in the library rests on that tree.
-"""
+"""The gate for what is known of scans and batches, and folds that keep a batch whole."""
+# a scan is of one pour, a pour of one sample, a sample of one batch, a batch of one beer; anything seen under two
+# parents is refused, because every count in the library rests on that tree
 
 import hashlib
 from collections.abc import Mapping, Sequence

@@ -1,7 +1,5 @@
-"""Public names of a package: written once, in the stub beside it that type checkers read, and loaded on first use.
-
-The way of SPEC 1 of the Scientific Python project (lazy loading of submodules and functions).
-"""
+"""Public names of a package: written once, in the stub beside it that type checkers read, loaded on first use."""
+# the way of SPEC 1 of the Scientific Python project (lazy loading of submodules and functions)
 
 import sys
 import warnings

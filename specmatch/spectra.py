@@ -1,8 +1,4 @@
-"""The one gate for spectra: a table of any honest form in, float64 reflectance on an ascending grid in nm out.
-
-Everything behind the gate trusts what it gets, so percent, absorbance, wavenumbers, string headings and descending
-grids are converted here or refused here.
-"""
+"""The one gate for spectra: a table of any honest form in, float64 reflectance on an ascending grid in nm out."""
 
 import re
 from collections.abc import Iterable

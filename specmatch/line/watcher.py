@@ -1,8 +1,6 @@
-"""Watch a folder: judge scans as an instrument writes them, once each, whatever happens in between.
-
-What is in the journal is done; everything else in the folder is still to do. That is all the state there is, so a
-watch that was killed goes on where the journal ends. There is one watcher a folder and journal.
-"""
+"""Watch a folder: judge scans as an instrument writes them, once each, whatever happens in between."""
+# What is in the journal is done; everything else in the folder is still to do. That is all the state there is, so a
+# watch that was killed goes on where the journal ends. There is one watcher a folder and journal.
 
 import logging
 import os

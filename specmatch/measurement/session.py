@@ -378,13 +378,11 @@ _TEXT = ("folder", "measured_at", "instrument", "session")
 
 
 def reference_history(sessions: Sequence[Session]) -> pd.DataFrame:
-    """Return the level of every reference scan as a share of the first of its instrument, in the order of time.
-
-    A level is the median of the quotient over the wavelengths that are usable in every folder, so that folders with
-    other masked channels, or a slightly narrower band, stay comparable. The first that carries light is what the others
-    are held against; where none does, levels are NaN. The rule for `lamp_drift` is that of `measure`, held over all
-    folders: a lamp may be changed between two of them.
-    """
+    """Return the level of every reference scan as a share of the first of its instrument, in the order of time."""
+    # A level is the median of the quotient over the wavelengths that are usable in every folder, so that folders with
+    # other masked channels, or a slightly narrower band, stay comparable. The first that carries light is what the
+    # others are held against; where none does, levels are NaN. The rule for `lamp_drift` is that of `measure`, held
+    # over all folders: a lamp may be changed between two of them.
     parts = [_rows(session) for session in sessions]
     history = pd.concat(parts) if parts else pd.DataFrame(columns=[*_TEXT, "level", "code"])
     # one way of sorting for all instruments: an order by date with undated scans in it would be made up

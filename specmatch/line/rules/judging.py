@@ -1,8 +1,6 @@
-"""One sample judged for the line, alone and with the pours kept of its run; and lots judged by their packages.
-
-What the journal holds of a scan file is judged again where the file's sheet or claim was mended since. Nothing is
-overwritten: such a judgement is a new entry, which names the one that it replaces.
-"""
+"""One sample judged for the line, alone and with the pours kept of its run; and lots judged by their packages."""
+# What the journal holds of a scan file is judged again where the file's sheet or claim was mended since. Nothing is
+# overwritten: such a judgement is a new entry, which names the one that it replaces.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace

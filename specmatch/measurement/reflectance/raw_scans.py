@@ -54,10 +54,8 @@ def _plain(text: str) -> str:
 
 
 def _header_time(meta: Mapping[str, str]) -> tuple[float, float]:
-    """Return the integration time that a file's header states, as its number and in ms; NaN for what it does not say.
-
-    A time with its unit goes before one without.
-    """
+    """Return the integration time that a header states, as its number and in ms; NaN for what it does not say."""
+    # a time with its unit goes before one without
     bare = float("nan")
     for key, value in meta.items():
         in_key = _TIME_KEY.match(_plain(key))
