@@ -17,7 +17,7 @@ from specmatch.maths.classification.blends import BLEND_SHARES
 from specmatch.maths.classification.evidence import power
 from specmatch.maths.statistics.levels import binomial_bounds
 from specmatch.reference.tables.edits import batch_days
-from specmatch.report.pages.html import Markup, small_drawing, table, text
+from specmatch.report.pages.html import Markup, described, small_drawing, table, text
 from specmatch.report.plots.spectra import IN_A_GLASS, batch_colours, house_glass, set_glass
 from specmatch.wording import counted
 
@@ -325,8 +325,8 @@ def map_says(rows: pd.DataFrame) -> str:
 
 def verdict(sentence: str, facts: Mapping[str, str]) -> str:
     """Return what a page begins with: one sentence, and a line for each thing that is asked next."""
-    lines = "".join(f"<div><dt>{text(name)}</dt><dd>{text(said)}</dd></div>" for name, said in facts.items() if said)
-    return f'<p class="verdict">{text(sentence)}</p><dl class="once">{lines}</dl>'
+    known = {name: said for name, said in facts.items() if said}
+    return f'<p class="verdict">{text(sentence)}</p>{described("once", known)}'
 
 
 def span(moments: Iterable[Any]) -> str:

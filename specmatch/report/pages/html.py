@@ -116,6 +116,12 @@ def _class(*names: str) -> str:
     return f' class="{kept}"' if kept else ""
 
 
+def described(kind: str, facts: Mapping[str, Any]) -> str:
+    """Return a list of names, each with what is said of it."""
+    rows = "".join(f"<div><dt>{text(name)}</dt><dd>{text(said)}</dd></div>" for name, said in facts.items())
+    return f'<dl class="{kind}">{rows}</dl>'
+
+
 def bullets(sentences: Iterable[str]) -> str:
     """Return a list of plain sentences, escaped."""
     return f"<ul>{''.join(f'<li>{text(sentence)}</li>' for sentence in sentences)}</ul>"
