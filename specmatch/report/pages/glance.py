@@ -261,11 +261,10 @@ def _glass(beer: str, colour: str) -> Markup:
 
 def _spread(colours: Floats, unit: str) -> str:
     known = colours[np.isfinite(colours)]
-    if not known.size:
-        return "no lab colour"
-    sd = float(known.std(ddof=1)) if known.size > 1 else 0.0
-    said = f" ± {sd:.1f}" if unit in COLOUR_UNITS else f" ± {sd:.2g}"
-    return in_digits(float(known.mean()), unit) + (said if known.size > 1 else "")
+    if known.size < 2:
+        return in_digits(float(known[0]), unit) if known.size else "no lab colour"
+    sd = float(known.std(ddof=1))
+    return f"{in_digits(float(known.mean()), unit)} ± {sd:{'.1f' if unit in COLOUR_UNITS else '.2g'}}"
 
 
 def _reach(colours: Floats) -> float:

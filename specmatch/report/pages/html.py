@@ -184,9 +184,7 @@ def drawing(ax: Axes, *, name: str, says: str) -> str:
     # letters are as large on every drawing: it is shown as wide as it was made, and no wider than there is room
     width_in = whole.get_size_inches()[0]
     svg = re.sub(r"<!--.*?-->|<metadata>.*?</metadata>", "", svg, flags=re.DOTALL)
-    svg = re.sub(r'\bid="', f'id="{name}-', svg)
-    svg = re.sub(r'href="#', f'href="#{name}-', svg)
-    svg = re.sub(r"url\(#", f"url(#{name}-", svg)
+    svg = re.sub(r'(\bid="|href="#|url\(#)', rf"\g<1>{name}-", svg)
     # a hundredth of a point is finer than any screen: the rest would be half of the page
     svg = re.sub(r' (?:d|x|y)="[^"]*"', lambda places: re.sub(r"(\.\d\d)\d+", r"\1", places.group()), svg)
     opening, rest = svg.split(">", 1)
