@@ -114,10 +114,9 @@ def decide(
 
 def _not_typical(claimed: str, p_value: float, false_reject_rate: float, nearest: str, others: list[str]) -> Decision:
     if np.isnan(p_value):
-        reason = (
-            f"{claimed} is not offered on the day this sample was measured (valid_from, valid_to of the beers table)"
-        )
-        return Decision(HOLD, reason, "keep the packages; correct the claim, or the table of beers")
+        reason = f"{claimed} is not offered on the day this sample was measured"
+        advice = "keep the packages; correct the claim, or the table of beers"
+        return Decision(HOLD, f"{reason} (valid_from, valid_to of the beers table)", advice)
     reason = f"not typical of {claimed} ({p_in_words(p_value)}; held under {false_reject_rate:.3g})"
     if others:
         advice = f"check which beer is on the line, pour again; {others[0]} is the first to think of"
