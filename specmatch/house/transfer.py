@@ -54,9 +54,8 @@ def transfer_house(
     _refuse_other_conditions(fitted.conditions, table, names)
     part = pd.DataFrame(spectra).set_axis(ids, axis=0).loc[table.index]
     samples = prepare_samples(fitted, part, table)
-    code = {batch: k for k, batch in enumerate(fitted.batches)}
     batch_of = table.groupby("sample", sort=False)["batch"].first()
-    batch = np.array([code[batch_of[sample]] for sample in samples.averages.names], dtype=np.int64)
+    batch = pd.Index(fitted.batches).get_indexer(batch_of[samples.averages.names])
     good = np.ones(len(samples.pours.names), bool) if samples.odd is None else ~samples.odd.odd
     reflectance = samples.pours.reflectance[good]
     band_nm = check_band(band_nm)

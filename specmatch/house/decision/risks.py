@@ -216,8 +216,7 @@ def _lots(fitted: FittedHouse, limits: tuple[ColourLimits, ...]) -> list[_Lots |
     found: list[_Lots | None] = []
     for row in limits:
         one = lots[fitted.beers.index(row.beer)]
-        unit = float(in_colour_unit(np.ones(1), fitted.colour_unit, row.unit)[0])
-        found.append(one and one.times(unit))
+        found.append(one and one.times(float(in_colour_unit(np.ones(1), fitted.colour_unit, row.unit)[0])))
     return found
 
 

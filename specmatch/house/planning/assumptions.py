@@ -228,13 +228,11 @@ def _with_set(
     there = {name: int((refs.batches["beer"] == name).sum()) for name in shared}
     lab = _lab_of(refs)
     house = _house_of(house, beers, fitted, refs.colour_unit, depth)
+    own = {"batch_sd": house.batch_sd[0], "fill_sd": house.pour_sd[0]}
     if lab is not None:
         house = replace(house, lab_relative=lab[0], lab_ebc=lab[1], lab_states_sd=True)
-    own = {"batch_sd": house.batch_sd[0], "fill_sd": house.pour_sd[0]}
-    replaced = {HABITS[name].what for name in (*own, "foam_sd", "matt_base")} | {"noise of the module"}
-    if lab is not None:
         own |= {"lab_sd": lab[0], "lab_sd_ebc": lab[1]}
-        replaced |= {HABITS[name].what for name in own}
+    replaced = {HABITS[name].what for name in (*own, "foam_sd", "matt_base")} | {"noise of the module"}
     said = f"{counted(sum(there.values()), 'batch')} of {counted(len(shared), 'beer')}"
     rows = [row for row in rows if row[0] not in replaced]
     rows.append(("spectra of the beers, scatter of batches and pours, noise, law of the cup", said, "", SET))

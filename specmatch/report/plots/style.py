@@ -103,15 +103,13 @@ def shades(n: int) -> Sequence[tuple[float, float, float, float]]:
 
 def plain_ticks(axis_of: Axes, *, which: str, low: float, high: float) -> None:
     """Write a logarithmic axis in plain numbers (5, 10, 20, 50), as a brewer reads them."""
-    from matplotlib.ticker import FixedFormatter, FixedLocator, NullLocator
+    from matplotlib.ticker import NullLocator
 
-    getattr(axis_of, f"set_{which}scale")("log")
-    getattr(axis_of, f"set_{which}lim")(low, high)
+    axis_of.set(**{f"{which}scale": "log", f"{which}lim": (low, high)})
     steps = [digit * 10.0**power for power in range(-2, 5) for digit in (1, 2, 5)]
     kept = [value for value in steps if low <= value <= high]
     axis = getattr(axis_of, f"{which}axis")
-    axis.set_major_locator(FixedLocator(kept))
-    axis.set_major_formatter(FixedFormatter([f"{value:g}" for value in kept]))
+    axis.set_ticks(kept, [f"{value:g}" for value in kept])
     axis.set_minor_locator(NullLocator())
 
 
