@@ -103,6 +103,7 @@ def _recorded(args: argparse.Namespace) -> _Judged:
     from specmatch.line.acquisition import measure_source
     from specmatch.line.recording import readings_of, record_left_out, record_measured
     from specmatch.line.reviews import put_in_force
+    from specmatch.line.rules.judging import stated_of
     from specmatch.line.watch_folder import needs_look
 
     setting = line_setting(args)
@@ -115,7 +116,9 @@ def _recorded(args: argparse.Namespace) -> _Judged:
         for path, reason in measured.session.left_out.itertuples(index=False):
             left_out.append({"file": path, "reason": reason})
             if path in measured.files:
-                added += record_left_out(journal, setting, measured.files[path], reason)
+                added += record_left_out(
+                    journal, setting, measured.files[path], reason, stated=stated_of(measured.rows)
+                )
         verified = readings_of(journal, measured)
     risks = setting.house.limit_risks(setting.specification)
     numbers = [row["entry"] for row in added]
