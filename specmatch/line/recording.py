@@ -367,7 +367,7 @@ def _waits_elsewhere(journal: Journal, line: str, claim: str, lot: str, replaced
         f"lot {other[2]!r} waits as {other[1]} on line {other[0]!r}"
         for other in departed
         if other[2]
-        and folded(other[2]) == folded(lot)
+        and folded(other[2]).replace("_", "") == folded(lot).replace("_", "")
         and other != (line, claim, lot)
         and find_run(journal, *other, without=replaced).state != CLEAR
     ]

@@ -67,7 +67,9 @@ def stated_of(rows: pd.DataFrame) -> dict[str, str]:
 
 def with_bytes(stated: Mapping[str, str], lights: Mapping[str, str]) -> dict[str, str]:
     """Add to what is stated of darks and references what their files hold, by the SHA-256 of each path."""
-    added = {path: f"{stated[path].partition('+')[0]}+{sha[:_DIGITS]}" for path, sha in lights.items() if path in stated}
+    added = {
+        path: f"{stated[path].partition('+')[0]}+{sha[:_DIGITS]}" for path, sha in lights.items() if path in stated
+    }
     return {**stated, **added}
 
 
