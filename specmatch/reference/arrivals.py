@@ -183,7 +183,7 @@ class _Growing:
         values = spectra_table(checked).set_axis(checked.scan_ids, axis=0)
         if checked.wavelength_nm.size != held.grid.size or np.abs(checked.wavelength_nm - held.grid).max() > 0:
             try:
-                values = pd.DataFrame(match_wavelengths(checked, held.grid), index=checked.scan_ids)
+                values = pd.DataFrame(match_wavelengths(checked, held.grid, of="the set"), index=checked.scan_ids)
             except WavelengthMismatchError as error:
                 raise WavelengthMismatchError(f"the new scans do not fit the set: {error}") from error
         values.columns = held.spectra.columns
