@@ -7,7 +7,14 @@ import pandas as pd
 import pytest
 from small_house import small_tables, write_tables
 
-from specmatch.errors import ConflictError, OptionError, ReferenceSetError, StorageError, TableError, WavelengthMismatchError
+from specmatch.errors import (
+    ConflictError,
+    OptionError,
+    ReferenceSetError,
+    StorageError,
+    TableError,
+    WavelengthMismatchError,
+)
 from specmatch.reference.build import build_set
 from specmatch.reference.changes import extend_set, merge_sets
 from specmatch.reference.reference_set import ReferenceSet
