@@ -74,6 +74,8 @@ def journal(workshop, tmp_path, capsys):
         (("history", "{db}", "--export", "{db}.csv", "--beer", "saddle pale"), "is 'Saddle Pale' meant?"),
         (("history", "{db}", "--override", "saddle pale", "Z", "--line", "L1"), "is 'Saddle Pale' meant?"),
         (("history", "{db}", "--override", "Peat Stuot", "Z", "--line", "L1"), "is 'Peat Stout' meant?"),
+        (("choose", "{scans}", "--transfer", "6", "--number", "10"), "--transfer says how many itself"),
+        (("choose", "{scans}", "--transfer", "6", "--method", "model"), "--transfer says how many itself"),
         (("evaluate", "{scans}", "--jobs", "0"), "'0' is no number of processes"),
     ],
 )
