@@ -1,10 +1,11 @@
 """How long jobs run: on one thread, and telling what they are at, to a logger; nothing is printed here."""
 
 import logging
-from collections.abc import Iterable, Iterator
+import sys
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from time import monotonic
-from typing import TypeVar
+from typing import Any, TypeVar
 
 LOGGER = logging.getLogger("specmatch.progress")  # the name that programs listen to, at level INFO
 _SECONDS_APART = 1.0
@@ -24,6 +25,16 @@ def counted_off(items: Iterable[_T], what: str, total: int) -> Iterator[_T]:
         if monotonic() - last > _SECONDS_APART and done < total:
             last = monotonic()
             LOGGER.info("%s: %d done, %d left", what, done, total - done)
+
+
+def each_of(work: Callable[..., _T], arguments: Iterable[tuple[Any, ...]], n_jobs: int | None) -> Iterator[_T]:
+    """Yield what is made of each of the arguments, in order, by so many processes as joblib counts them."""
+    if n_jobs in (None, 1) and "joblib" not in sys.modules:  # who never loaded it has not told it to use others
+        yield from (work(*one) for one in arguments)
+        return
+    from joblib import Parallel, delayed
+
+    yield from Parallel(n_jobs=n_jobs, return_as="generator")(delayed(work)(*one) for one in arguments)
 
 
 @contextmanager

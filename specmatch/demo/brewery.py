@@ -1,5 +1,6 @@
 """An invented brewery: one seed fixes its beers, instrument and lab; batches, pours and noise are drawn anew."""
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -85,24 +86,21 @@ class Brewery:
         return np.random.default_rng([self.seed, stream, draw])
 
     def batches(self, n_batches: int, *, draw: int = 0, beers: Sequence[str] | None = None) -> Liquids:
-        """Return `n_batches` new batches of each house beer (or of those named), beer by beer.
-
-        A batch departs from its beer by 4.5 % of colour and by three smooth shapes of 1.4, 1.0 and 0.7 % (sd).
-        The same `seed` and `draw` give the same batches, whichever beers are asked for.
+        """Return new batches of each house beer, beer by beer.
 
         Parameters
         ----------
         n_batches : int
-            Of each beer.
+            Of each beer; they depart from it by 4.5 % of colour and smooth shapes of 1.4, 1.0 and 0.7 % (sd).
         draw : int, default 0
-            Another number, other batches.
+            Another number, other batches; the same, the same ones, whichever beers are asked for.
         beers : sequence of str, optional
             All twelve unless given.
 
         Returns
         -------
         Liquids
-            `beer`, `batch` and `absorbance` of each, and `colour_ebc` of these.
+            `beer`, `batch`, `absorbance` and `colour_ebc` of each.
 
         Raises
         ------
@@ -124,10 +122,10 @@ class Brewery:
         strength = BATCH_COLOUR_SD * rng.standard_normal((n_beers, n_batches))
         shape = BATCH_SHAPE_SD * rng.standard_normal((n_beers, n_batches, BATCH_SHAPE_SD.size))
         kept = np.array([self.beers.index(name) for name in (self.beers if beers is None else beers)])
-        row = np.repeat(kept, n_batches)
+        row, initials = np.repeat(kept, n_batches), ["".join(re.findall(r"\b\w", beer)) for beer in self.beers]
         return Liquids(
             tuple(self.beers[i] for i in row),
-            tuple(f"{_initials(self.beers[i])}-{draw}-{b + 1:03d}" for i in kept for b in range(n_batches)),
+            tuple(f"{initials[i]}-{draw}-{b + 1:03d}" for i in kept for b in range(n_batches)),
             absorbance_of(
                 self.colour_ebc[row], self._shapes[row], strength=strength[kept].ravel(),
                 batch_shape=shape[kept].reshape(row.size, -1),
@@ -137,17 +135,14 @@ class Brewery:
     def foreign_batches(self, n: int, *, draw: int = 0, apart: float = 0.0) -> Liquids:
         """Return one batch each of `n` beers of nobody's, over the colour range of the house, shapes of their own.
 
-        With `apart`, say 0.15, the colour of each differs from every house beer's by at least that factor, 1.15. It
-        then lies in a gap between two house beers that is wide enough, or beyond the palest or the darkest by no
-        more than a neighbour would: each such place has the same chance.
-
         Parameters
         ----------
         n : int
         draw : int, default 0
             Another number, other beers.
         apart : float, default 0
-            Share of the colour; 0 asks for no distance.
+            Least distance in colour from every house beer, as a share: each lies in a gap that is wide enough, or
+            beyond the palest or the darkest by no more than a neighbour would.
 
         Returns
         -------
@@ -191,13 +186,10 @@ class Brewery:
 
         Parameters
         ----------
-        n_batches : int
-            Of each beer.
-        n_pours : int
-        draw : int
-            Another number, other batches; the same number, the same.
-        beers : sequence of str, optional
-            All twelve unless given.
+        n_batches, n_pours : int
+            Batches of each beer, and pours of each sample.
+        draw, beers
+            As in `batches`.
         conditions : PourConditions or one for each pour
             What goes wrong in every pour, or in the first, second, ... pour of every sample.
 
@@ -227,13 +219,8 @@ class Brewery:
 
         Parameters
         ----------
-        n : int
-        n_pours : int, default 3
-        draw : int, default 0
-        apart : float, default 0
-            Least distance in colour from every house beer, as a share.
-        conditions : PourConditions or one for each pour
-            What goes wrong in every pour, or in the first, second, ... pour of every sample.
+        n, n_pours, draw, apart, conditions
+            As there.
 
         Returns
         -------
@@ -252,7 +239,6 @@ class Brewery:
         Parameters
         ----------
         liquids : Liquids
-            n batches.
         draw : int, default 0
             Another number, other errors.
 
@@ -332,11 +318,9 @@ def write_brewery(
     seed : int
         With `draw`: the same numbers give the same bytes, on one version of NumPy and one kind of machine.
     n_batches : int
-        Of each of the twelve beers; one sample each.
-    n_pours : int
-        Of each sample.
-    draw : int
-        Another number, other batches of the same beers.
+        Of each of the twelve beers, one sample each.
+    n_pours, draw : int
+        As in `Brewery.draw`.
 
     Returns
     -------
@@ -382,10 +366,6 @@ def _free_places(log_colour: Floats, apart: float) -> tuple[Floats, Floats]:
     high = np.concatenate([log_colour - apart, [log_colour[-1] + beyond]])
     wide_enough = high > low
     return low[wide_enough], high[wide_enough]
-
-
-def _initials(beer: str) -> str:
-    return "".join(word[0] for word in beer.split())
 
 
 # A shift at the packaging line of the invented brewery: right claims, wrong ones, and scans that went wrong.
@@ -458,7 +438,7 @@ def write_shift(folder: str | Path, brewery: Brewery, *, draw: int = 1) -> pd.Da
     folder : path
         Must not exist, or be empty.
     brewery : Brewery
-    draw : int
+    draw : int, default 1
 
     Returns
     -------

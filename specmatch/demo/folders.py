@@ -5,7 +5,7 @@
 import os
 import shutil
 import tempfile
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
@@ -29,16 +29,18 @@ Everything in this folder is invented: the brewery, its beers, its spectrometer,
 It was written by a program, for trying things out. It is no evidence about any beer or instrument.
 To the extent possible under law it is given to the public domain (CC0-1.0).
 """
-_SHEET = (
-    "file", "role", "sample", "pour", "batch", "beer", "measured_at", "integration_ms", "fill_ml", "cup", "cup_mm",
-    "instrument", "session", "operator", "stage", "reference_kind",
-)  # fmt: skip
 
 
 def write_measured_folder(folder: str | Path, raw: RawScans, batches: pd.DataFrame | None = None) -> None:
     """Write raw scans as a measured folder, whole or not at all."""
+    wavelengths = [f"{nm:.2f}".replace(".", ",") for nm in raw.wavelength_nm]
+    sheet = raw.table.reset_index(names="file")
+    sheet["file"] = SCAN_FOLDER + "/" + sheet["file"] + ".csv"
+    rows = raw.table.reset_index().to_dict("records")
     with _whole_folder(path_of(folder)) as part:
-        _write_scans(part, raw)
+        for file, row, counts in zip(sheet["file"], rows, raw.counts.astype(int).tolist(), strict=True):
+            _write(part / file, scan_text(row, wavelengths, counts))
+        _write(part / "scans.csv", sheet.to_csv(index=False, lineterminator="\n"))
         if batches is not None:
             _write(part / "batches.csv", batches.to_csv(lineterminator="\n"))
 
@@ -61,17 +63,12 @@ def _whole_folder(folder: Path) -> Iterator[Path]:
         raise
 
 
-def _written_axis(wavelength_nm: Iterable[float]) -> list[str]:
-    """Return wavelengths as the invented instrument writes them."""
-    return [f"{nm:.2f}".replace(".", ",") for nm in wavelength_nm]
-
-
-def scan_text(scan_id: str, row: Mapping[str, Any], wavelengths: list[str], counts: list[int]) -> str:
+def scan_text(row: Mapping[Any, Any], wavelengths: list[str], counts: list[int]) -> str:
     """Return the text of one scan file, in the one dialect that the invented instrument writes."""
     # wavelengths: in nm, as written
     header = [
         "data;invented",
-        f"scan;{scan_id}",
+        f"scan;{row['scan_id']}",
         f"instrument;{row['instrument']}",
         f"measured_at;{row['measured_at']}",
         f"integration_ms;{row['integration_ms']:.1f}".replace(".", ","),
@@ -80,16 +77,6 @@ def scan_text(scan_id: str, row: Mapping[str, Any], wavelengths: list[str], coun
         "wavelength_nm;counts",
     ]
     return "\n".join([*header, *map("{};{}".format, wavelengths, counts), ""])
-
-
-def _write_scans(folder: Path, raw: RawScans) -> None:
-    wavelengths = _written_axis(raw.wavelength_nm)
-    files = [f"{SCAN_FOLDER}/{scan_id}.csv" for scan_id in raw.table.index]
-    rows = raw.table[["instrument", "measured_at", "integration_ms"]].to_dict("records")
-    for scan_id, file, row, counts in zip(raw.table.index, files, rows, raw.counts.astype(int).tolist(), strict=True):
-        _write(folder / file, scan_text(scan_id, row, wavelengths, counts))
-    sheet = raw.table.assign(file=files)[list(_SHEET)]
-    _write(folder / "scans.csv", sheet.to_csv(index=False, lineterminator="\n"))
 
 
 def _write(path: Path, text: str) -> None:
@@ -114,7 +101,7 @@ class _Day:
     nonlinear: float
     drift_an_hour: float
     rows: list[dict[str, object]] = field(default_factory=list)
-    counts: list[list[int]] = field(default_factory=list)
+    counts: list[Floats] = field(default_factory=list)
     minutes: float = 30.0
 
     def take(
@@ -131,14 +118,16 @@ class _Day:
                 ceiling=np.array([float(FULL_SCALE)]), dark_drift=np.zeros(1), rng=self.rng,
             )  # fmt: skip
             at = datetime.fromisoformat("2031-03-03T08:00:00+00:00") + timedelta(minutes=self.minutes)
-            self.rows.append(
-                {
-                    "file": f"scans/{len(self.rows) + 1:03d}.csv", "role": role, "material": material,
-                    "measured_at": at.isoformat(), "integration_ms": ms, "temperature_c": 21.0,
-                    "instrument": self.spectrometer.name, "reference_kind": "water",
-                }
-            )  # fmt: skip
-            self.counts.append(one[0].astype(int).tolist())
+            self.rows.append({
+                "role": role, "material": material, "measured_at": at.isoformat(), "integration_ms": ms,
+                "temperature_c": 21.0, "instrument": self.spectrometer.name, "reference_kind": "water",
+            })  # fmt: skip
+            self.counts.append(one[0])
+
+    def raw(self) -> RawScans:
+        """Return all that was taken."""
+        scan_id = pd.Index([f"{place + 1:03d}" for place in range(len(self.rows))], name="scan_id")
+        return RawScans(np.array(self.counts), self.spectrometer.wavelength_nm, pd.DataFrame(self.rows, scan_id))
 
 
 def _smoothed(light: Floats) -> Floats:
@@ -163,7 +152,6 @@ def write_bench_day(
     folder : str or Path
         Must not exist, or be empty.
     seed : int, default 1
-        Decides the noise.
     axis_nm : float, default 0
         How far the pixels lie above where the axis says, nm.
     nonlinear : float, default 0
@@ -209,15 +197,4 @@ def write_bench_day(
     day.take("check", "refilled water", lamp, 10, level_sd=0.004)
     day.take("check", "steady light", lamp, 13, every_min=5.0)
     day.take("dark", "", dark, 5)
-    _write_bench(path_of(folder), day.rows, day.counts, day.spectrometer)
-
-
-def _write_bench(
-    folder: Path, rows: list[dict[str, object]], counts: list[list[int]], spectrometer: Spectrometer
-) -> None:
-    """Write the folder whole or not at all."""
-    with _whole_folder(folder) as part:
-        wavelengths = _written_axis(spectrometer.wavelength_nm)
-        for row, values in zip(rows, counts, strict=True):
-            (part / str(row["file"])).write_text(scan_text(str(row["file"])[6:9], row, wavelengths, values), "utf-8")
-        pd.DataFrame(rows).to_csv(part / "scans.csv", index=False, lineterminator="\n")
+    write_measured_folder(folder, day.raw())

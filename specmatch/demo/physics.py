@@ -190,6 +190,9 @@ INTEGRATION_MS = 20.0
 REFERENCE_COUNTS = 47000.0
 FIRST_SESSION = datetime(2025, 1, 7, 8, 0, tzinfo=timezone(timedelta(hours=1)))
 SPAN_DAYS = 168
+# absorbance of 1 cm of the sealed control, about 25 EBC
+SEALED_DYE = np.exp(-(LIGHT_NM - 430.0) / 90.0) * np.exp(0.05 * _MODES[1])
+DAYLIGHT = np.exp(-0.5 * ((LIGHT_NM - 560.0) / 130.0) ** 2)
 
 
 @dataclass(frozen=True)
@@ -261,8 +264,8 @@ class Bench:
         n_batches = len(liquids.batch)
         order = np.arange(n_batches) if per_session is None else rng.permutation(n_batches)
         plan = _plan(order, conditions, per_session or n_batches)
-        n = plan.role.size
-        is_sample, is_light = plan.role == "sample", plan.role != "dark"
+        role, session, faults = plan["role"].to_numpy(), plan["session"].to_numpy(), plan["faults"].tolist()
+        n, is_sample = len(plan), role == "sample"
 
         pour_error = 1.0 + POUR_SD * rng.standard_normal(n)
         lamp = 1.0 + LAMP_SD * rng.standard_normal(n)
@@ -271,12 +274,12 @@ class Bench:
         drift = DARK_DRIFT_SD * rng.standard_normal(n)
 
         absorbance = np.zeros((n, LIGHT_NM.size))
-        in_cup = [plan.faults[i] for i in np.flatnonzero(is_sample)]
-        absorbance[is_sample] = _in_the_cup(liquids, plan.batch[is_sample], in_cup)
-        absorbance[plan.role == "control"] = _sealed_dye()
+        in_cup = [faults[i] for i in np.flatnonzero(is_sample)]
+        absorbance[is_sample] = _in_the_cup(liquids, plan["batch"].to_numpy()[is_sample], in_cup)
+        absorbance[role == "control"] = SEALED_DYE
 
         def fault(name: str) -> Floats:
-            return np.array([getattr(f, name) for f in plan.faults], dtype=float)
+            return np.array([getattr(f, name) for f in faults], dtype=float)
 
         reflectance = self.cup.reflectance(
             absorbance,
@@ -284,65 +287,55 @@ class Bench:
             foam=np.where(is_sample, foam + fault("foam"), 0.0),
             haze=np.where(is_sample, haze + fault("haze"), 0.0),
         )
-        age = plan.session / max(int(plan.session[-1]), 1)
+        age = session / max(int(session[-1]), 1)
         water = self.cup.reflectance(np.zeros((1, LIGHT_NM.size)), depth_cm=depth_cm())
         scale = REFERENCE_COUNTS / self.spectrometer.peak(white_led() * water[0])
         light = scale * white_led(age) * (lamp * fault("lamp_gain"))[:, np.newaxis] * reflectance
-        light += REFERENCE_COUNTS * fault("ambient")[:, np.newaxis] * _daylight()
-        light[~is_light] = 0.0
+        light += REFERENCE_COUNTS * fault("ambient")[:, np.newaxis] * DAYLIGHT
+        light[role == "dark"] = 0.0
         if not self.spectrometer.noisy:
             drift[:] = 0.0
         counts = self.spectrometer.counts(
             light,
             exposure=fault("exposure"),
             shift_nm=fault("shift_nm"),
-            ceiling=np.array([FULL_SCALE if f.clip is None else f.clip for f in plan.faults], dtype=float),
+            ceiling=np.array([FULL_SCALE if f.clip is None else f.clip for f in faults], dtype=float),
             dark_drift=drift,
             rng=rng,
         )
         return RawScans(counts, self.spectrometer.wavelength_nm, self._table(plan, liquids, draw))
 
-    def _table(self, plan: "_Plan", liquids: Liquids, draw: int) -> pd.DataFrame:
-        is_sample = plan.role == "sample"
-        in_cup = is_sample | (plan.role == "reference")
-        batch = [liquids.batch[b] if s else "" for b, s in zip(plan.batch, is_sample, strict=True)]
-        beer = [liquids.beer[b] if s else "" for b, s in zip(plan.batch, is_sample, strict=True)]
+    def _table(self, plan: pd.DataFrame, liquids: Liquids, draw: int) -> pd.DataFrame:
+        role, sessions, turns = plan["role"].to_numpy(), plan["session"].tolist(), plan["turn"].tolist()
+        is_sample = role == "sample"
+        in_cup = is_sample | (role == "reference")
+        batch = [liquids.batch[b] if s else "" for b, s in zip(plan["batch"], is_sample, strict=True)]
+        beer = [liquids.beer[b] if s else "" for b, s in zip(plan["batch"], is_sample, strict=True)]
         sample = [f"{name}-S1" if name else "" for name in batch]
-        pour = [f"{name}-P{k + 1}" if name else "" for name, k in zip(sample, plan.pour, strict=True)]
-        session = [f"D{draw}-{s + 1:03d}" for s in plan.session]
-        gap = timedelta(days=SPAN_DAYS) / (int(plan.session[-1]) + 1)
+        pour = [f"{name}-P{k + 1}" if name else "" for name, k in zip(sample, plan["pour"], strict=True)]
+        session = [f"D{draw}-{s + 1:03d}" for s in sessions]
+        gap = timedelta(days=SPAN_DAYS) / (sessions[-1] + 1)
         start = FIRST_SESSION + draw * timedelta(days=SPAN_DAYS)
         at = [
-            (start + gap * int(s) + timedelta(minutes=2 * int(k))).replace(microsecond=0).isoformat()
-            for s, k in zip(plan.session, plan.turn, strict=True)
+            (start + gap * s + timedelta(minutes=2 * k)).replace(microsecond=0).isoformat()
+            for s, k in zip(sessions, turns, strict=True)
         ]
-        scan_id = [f"{name}-{k + 1:02d}" for name, k in zip(session, plan.turn, strict=True)]
+        scan_id = [f"{name}-{k + 1:02d}" for name, k in zip(session, turns, strict=True)]
         return pd.DataFrame(
             {
-                "role": plan.role, "sample": sample, "pour": pour, "batch": batch, "beer": beer, "measured_at": at,
-                "integration_ms": [INTEGRATION_MS * f.exposure for f in plan.faults],
+                "role": role, "sample": sample, "pour": pour, "batch": batch, "beer": beer, "measured_at": at,
+                "integration_ms": [INTEGRATION_MS * f.exposure for f in plan["faults"]],
                 "fill_ml": np.where(in_cup, FILL_ML, np.nan), "cup": np.where(in_cup, "C40", ""),
                 "cup_mm": np.where(in_cup, CUP_MM, np.nan), "instrument": self.spectrometer.name, "session": session,
-                "operator": [("KA", "LB")[int(s) % 2] for s in plan.session], "stage": "package",
-                "reference_kind": np.where(plan.role == "dark", "", "water"),
+                "operator": [("KA", "LB")[s % 2] for s in sessions], "stage": "package",
+                "reference_kind": np.where(role == "dark", "", "water"),
             },
             index=pd.Index(scan_id, name="scan_id"),
         )  # fmt: skip
 
 
-@dataclass(frozen=True)
-class _Plan:
-    """A row a scan in the order taken; `batch` and `pour` count for samples only."""
-
-    role: npt.NDArray[np.str_]
-    session: Ints
-    turn: Ints
-    batch: Ints
-    pour: Ints
-    faults: list[PourConditions]
-
-
-def _plan(order: Ints, conditions: Sequence[Sequence[PourConditions]], per_session: int) -> _Plan:
+def _plan(order: Ints, conditions: Sequence[Sequence[PourConditions]], per_session: int) -> pd.DataFrame:
+    """Return a row a scan in the order taken; `batch` and `pour` count for samples only."""
     good = PourConditions()
     rows: list[tuple[str, int, int, int, int, PourConditions]] = []
     for session, start in enumerate(range(0, order.size, per_session)):
@@ -352,9 +345,7 @@ def _plan(order: Ints, conditions: Sequence[Sequence[PourConditions]], per_sessi
         opening += [("reference", 0, 0, good), ("control", 0, 0, good)]
         samples = [("sample", b, k, f) for b in batches for k, f in enumerate(conditions[b])]
         rows += [(role, session, turn, b, k, f) for turn, (role, b, k, f) in enumerate(opening + samples)]
-    *columns, faults = zip(*rows, strict=True)
-    role, session_of, turn_of, batch, pour = map(np.array, columns)
-    return _Plan(role, session_of, turn_of, batch, pour, list(faults))
+    return pd.DataFrame(rows, columns=["role", "session", "turn", "batch", "pour", "faults"])
 
 
 def _in_the_cup(liquids: Liquids, batch: Ints, faults: Sequence[PourConditions]) -> Floats:
@@ -366,12 +357,3 @@ def _in_the_cup(liquids: Liquids, batch: Ints, faults: Sequence[PourConditions])
         if fault.water:
             absorbance[row] *= 1.0 - fault.water
     return absorbance
-
-
-def _sealed_dye() -> Floats:
-    """Return the absorbance of 1 cm of the sealed control, about 25 EBC."""
-    return np.exp(-(LIGHT_NM - 430.0) / 90.0) * np.exp(0.05 * smooth_modes(LIGHT_NM)[1])
-
-
-def _daylight() -> Floats:
-    return np.exp(-0.5 * ((LIGHT_NM - 560.0) / 130.0) ** 2)

@@ -68,7 +68,6 @@ def run_tour(
 def _write_page(
     folder: Path, house: HouseModel, shift: Session, readings: pd.DataFrame, tell: Callable[[str], None]
 ) -> None:
-    """Draw the page of the shift, where there is something to draw it with."""
     try:
         need_matplotlib()
     except MissingExtraError:

@@ -92,7 +92,6 @@ class HouseModel:
         return f"HouseModel(coverage={self.coverage}, false_reject_rate={self.false_reject_rate}; {state})"
 
     def _repr_html_(self) -> str:
-        """Show the model in a notebook: the line above and its beers, in ten lines at most."""
         counts = [] if self._fitted is None else self._fitted.identity.batches_per_beer.tolist()
         beers = () if self._fitted is None else self._fitted.beers
         return in_ten_lines(
@@ -143,10 +142,8 @@ class HouseModel:
 
         Raises
         ------
-        OptionError
-            If `coverage` or `false_reject_rate` lies outside (0, 1).
-        TableError
-            If it is given anything but a set.
+        OptionError, TableError
+            If `coverage` or `false_reject_rate` lies outside (0, 1); if it is given anything but a set.
         TooFewBatchesError
             If the set holds fewer than three batches.
         SpecmatchError
@@ -181,7 +178,7 @@ class HouseModel:
         Returns
         -------
         HouseModel
-            Its identity is exactly what a fit with the same metric gives; colour, domain and reasons are fitted anew.
+            Colour, domain and reasons are fitted anew, identity is what a fit with the same metric gives;
             `refit_reasons` says when the metric should be chosen again too.
 
         Raises
@@ -222,17 +219,16 @@ class HouseModel:
         Parameters
         ----------
         spectra : DataFrame or Session
-            Reflectance of batches of the set on the second module, 3 to 12 of them (`choose_batches(refs,
-            transfer=6)` names them), real beers and not the sealed control.
+            Reflectance of 3 to 12 batches of the set (`choose_batches(refs, transfer=6)` names six) on the second
+            module, beers and not the sealed control.
         scans : DataFrame, optional
             Their scans table with the column `batch`; a session brings its own.
         instrument : str
             Name of the second module, as the column `instrument` will state it. For another lamp, cup or base under
-            a module of the set, that module's name; the new part is the one whose name (`lamp`, `cup`, `base`) the
-            set does not hold.
+            a module of the set, that module's; the new part is the one whose name (`lamp`, `cup`, `base`) is new.
         band_nm : tuple of float, optional
-            Lowest and highest wavelength, nm, in which the second module's references carry signal; a session brings
-            its own. Without it the band is estimated from the pours.
+            Lowest and highest wavelength, nm, in which the second module's references carry signal; by default a
+            session's own, or estimated from the pours.
 
         Returns
         -------
@@ -244,20 +240,17 @@ class HouseModel:
         TableError
             If a batch is not of the set or not named, if scans are the set's own, another cup came at the same time,
             or two labels look swapped.
-        ReferenceSetError
-            If all batches are of one beer.
-        TooFewBatchesError
-            If there are fewer than three.
+        ReferenceSetError, TooFewBatchesError
+            If all batches are of one beer; if there are fewer than three.
         SpecmatchError
             If the model is of a version that kept no pours.
 
         Notes
         -----
-        The map is chosen among none, few parameters (glare, path, level, axis, slit, stray light, a matt base), and
-        these with axis, slit and stray light changing with wavelength, as another lamp makes them, by shared batches
-        left out. The set is then fitted anew as the second module would see it, with that module's noise; each batch
-        is carried by another map as likely as the best, so that identity bears the error of the transfer, and the
-        colour interval is widened by it.
+        The map is chosen by shared batches left out: none, few parameters (glare, path, level, axis, slit, stray light,
+        a matt base), or these with axis, slit and stray light changing with wavelength. The set is then fitted anew as
+        the second module would see it, with its noise; each batch is carried by another map as likely as the best, so
+        that identity bears the error of the transfer, and the colour interval is widened by it.
 
         Examples
         --------
@@ -303,9 +296,8 @@ class HouseModel:
 
         Examples
         --------
-        >>> from specmatch.house.fitting.second_module import fit_set
-        >>> house.with_fitted(fit_set(refs, without=["MP-0-001"]))
-        HouseModel(coverage=0.9, false_reject_rate=0.05; 3 beers, 17 batches, 423-696 nm)
+        >>> house.with_fitted(house.fitted)
+        HouseModel(coverage=0.9, false_reject_rate=0.05; 3 beers, 18 batches, 423-696 nm)
         """
         model = HouseModel(self.coverage, self.false_reject_rate)
         model._fitted = fitted
@@ -331,8 +323,8 @@ class HouseModel:
         coverage : float, optional
             Share of lab values to cover; by default the model's own.
         lab : str, Series or mapping, optional
-            Lab of the set, or sample -> lab, whose values colour and interval are to stand for; by default the lab with
-            most batches. It matters where the set tells two labs apart.
+            Lab of the set, or sample -> lab, whose values colour and interval stand for; by default that with most
+            batches.
 
         Returns
         -------
@@ -343,10 +335,8 @@ class HouseModel:
         ------
         WavelengthMismatchError
             If the scans do not cover the model's wavelengths.
-        OptionError
-            If the lab is not one that the model knows.
-        TableError
-            If a lab is named for a sample that has no scan.
+        OptionError, TableError
+            If the lab is not one that the model knows; if one is named for a sample that has no scan.
 
         Examples
         --------
@@ -417,8 +407,7 @@ class HouseModel:
         specification : Specification, optional
             Colour limits and package labels of the house.
         on : date, optional
-            The day for which they are looked up; by default that on which each sample was measured, and where it is
-            not known the newest are taken.
+            The day for which they are looked up; by default that on which each sample was measured, or the newest.
         every_pour : bool, default False
             Average odd pours in too.
         lab : str, Series or mapping, optional
@@ -431,10 +420,8 @@ class HouseModel:
 
         Raises
         ------
-        UnknownBeerError
-            If a claim names a beer that the set does not hold.
-        OptionError
-            If `on` is no day.
+        UnknownBeerError, OptionError
+            If a claim names a beer that the set does not hold; if `on` is no day.
 
         Examples
         --------
@@ -497,11 +484,8 @@ class HouseModel:
         Raises
         ------
         TableError
-            If a sample stands in two parts that follow each other, or `parts` is one table.
-
-        Notes
-        -----
-        What is refused in a part raises with the number of the part; the readings of the parts before it are out.
+            If a sample stands in two parts that follow each other, or `parts` is one table. What is refused in a part
+            raises with its number, after the readings of the parts before it.
 
         Examples
         --------
@@ -526,10 +510,8 @@ class HouseModel:
         ----------
         parts : iterable
             As in `read_chunks`.
-        claimed : str, Series or mapping, optional
-            As in `verify`, of the samples of all parts; by default the claims of each session.
-        coverage, specification, on
-            As in `verify`.
+        claimed, coverage, specification, on
+            As in `verify`; claims of the samples of all parts.
 
         Yields
         ------
@@ -539,8 +521,7 @@ class HouseModel:
         Raises
         ------
         TableError
-            If a sample stands in two parts that follow each other, or `parts` is one table; and after the last part if
-            a claim is made for a sample that no part holds.
+            As in `read_chunks`; and after the last part if a claim is made for a sample that no part holds.
         UnknownBeerError
             If a claim names a beer that the set does not hold.
 
@@ -581,16 +562,13 @@ class HouseModel:
 
         Raises
         ------
-        UnknownBeerError
-            If a name is no beer of the set.
-        TooFewBatchesError
-            If the set shows no scatter between batches.
+        UnknownBeerError, TooFewBatchesError
+            If a name is no beer of the set; if the set shows no scatter between batches.
 
         Notes
         -----
         Both beers scatter from batch to batch, each by its share of the absorbance; blends are drawn by the law of the
-        cup (glare, light that goes round again). Blends of the set's own batches, held out, set how wide the limits
-        must be: see `specmatch.maths.classification.blends.held_out_scale`.
+        cup. Blends of the set's own batches, held out, set how wide the limits must be.
 
         Examples
         --------
@@ -618,8 +596,7 @@ class HouseModel:
         Parameters
         ----------
         spectra, scans
-            As in `read`: five samples or more of one changeover on one module, in the order taken; where all of them
-            have a `measured_at`, that is the order.
+            As in `read`: five samples or more on one module, in the order taken, or of `measured_at` where all have it.
         before, after
             As in `changeover`.
 
@@ -631,21 +608,17 @@ class HouseModel:
 
         Raises
         ------
-        OptionError
-            If there are fewer than five samples.
-        TableError
-            If they were measured on two modules of the model.
+        OptionError, TableError
+            If there are fewer than five samples; if they were measured on two modules of the model.
 
         Notes
         -----
-        The packages after a changeover are of one batch: what they share is no sign of the old beer. The last ones
-        stand for the new batch, as far as the set's own batches allow, and only the scatter of pours tells the others
-        from them, so far smaller parts are seen than in one sample.
+        Packages after a changeover are of one batch, for which the last ones stand: only the scatter of pours tells the
+        others from them, so that far smaller parts are seen than in one sample.
 
         Examples
         --------
-        >>> own = scans["beer"] == "Amber Lane" if "beer" in scans else scans["batch"].str.startswith("AL")
-        >>> row = spectra[own].iloc[[0] * 6].set_axis([f"package {i}" for i in range(6)])
+        >>> row = spectra[scans["batch"] == "AL-1-001"].iloc[[0] * 6].set_axis([f"package {i}" for i in range(6)])
         >>> house.changeover_series(row, before="Meadow Pils", after="Amber Lane").first
         'package 0'
         """
@@ -681,7 +654,6 @@ class HouseModel:
             A row a package, in the order taken; with a scans table a pour a package.
         claimed : str
         scans : DataFrame, optional
-            A scans table.
         wrong_hold, wrong_pass : float
             Chance that a rightly claimed batch is held, and that a batch of another beer of the set passes, in all
             packages, each in (0, 0.5). Where a rival lies too close for both, more is held: see `stated_hold`.
@@ -699,18 +671,15 @@ class HouseModel:
 
         Raises
         ------
-        UnknownBeerError
-            If the claim is no beer of the set.
+        UnknownBeerError, OptionError
+            If the claim is no beer of the set; if a chance is out of range.
         TableError
             If the packages are of several batches, or were measured on two modules of the model.
-        OptionError
-            If a chance is out of range.
 
         Notes
         -----
         The rule is that of a line's retests: one departure asks for another package, and is a hold if all together
-        depart again. It passes once every rival is outweighed by A. Wald's bound, in ratios that know that packages
-        share their batch.
+        depart again. It passes once every rival is outweighed by A. Wald's bound, knowing that packages share a batch.
 
         Examples
         --------
@@ -758,7 +727,7 @@ class HouseModel:
         Notes
         -----
         JCGM 106:2012, 9.5. Lots scatter about the beer's mean lab colour as the set's batches do, each beer's scatter
-        drawn towards that of all; a reading about the lot's lab colour as its interval says, at the pours of the set.
+        drawn towards that of all; readings about the lot's lab colour as intervals say, at the pours of the set.
 
         Examples
         --------
@@ -825,17 +794,14 @@ class HouseModel:
 
         Raises
         ------
-        TooFewBatchesError
-            If the model reads no colour.
-        OptionError
-            If `n_pours` or `lab_sd` is outside its range.
+        TooFewBatchesError, OptionError
+            If the model reads no colour; if `n_pours` or `lab_sd` is outside its range.
 
         Notes
         -----
-        JCGM 100:2008, 5.1: variances add, each the square of a sensitivity times a standard uncertainty. Sensitivities
-        are those of the model's regression at the mean spectrum of the beer; sizes are the scatter of the set's own
-        pours; `regression` is what held-out batches missed by beyond that. Fill and strength of a beer are confounded
-        in any one spectrum; pours show the fill.
+        JCGM 100:2008, 5.1: variances add, each the square of a sensitivity (of the regression, at the beer's mean
+        spectrum) times a standard uncertainty (the scatter of the set's own pours); `regression` is what held-out
+        batches missed by beyond that.
 
         Examples
         --------

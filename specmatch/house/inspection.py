@@ -47,14 +47,11 @@ def inspect_file(path: str | Path) -> dict[str, Any]:
     Raises
     ------
     ScanFileError
-        If a scan file is empty, damaged, cut, or holds no spectrum; `AmbiguousScanFileError` if it can be read in two
-        ways.
+        If a scan file is empty, damaged, cut, or holds no spectrum (`AmbiguousScanFileError`: can be read in two ways).
     SheetError
         If a sheet is damaged, or a folder holds neither a reference set nor `scans.csv`.
-    ModelFileError
-        If a model file is damaged or not what its hashes say.
-    ReferenceSetError
-        If a reference set is damaged or not what its hashes say.
+    ModelFileError, ReferenceSetError
+        If a model file or a reference set is damaged or not what its hashes say.
     OSError
         If there is no such file, or it cannot be read.
 
@@ -62,8 +59,6 @@ def inspect_file(path: str | Path) -> dict[str, Any]:
     --------
     >>> inspect_file("monday/scans.csv")["kind"], inspect_file("sets/house")["rows"]["batches"]
     ('sheet', 18)
-    >>> inspect_file("monday")["roles"]["sample"], inspect_file("house.model")["kind"]
-    (54, 'house model')
     """
     path = path_of(path)
     if path.is_dir():

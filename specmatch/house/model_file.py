@@ -99,7 +99,6 @@ def _member(name: str) -> str:
 
 
 def _members(path: Path) -> dict[str, bytes]:
-    """Return the members of the zip by name, none of them larger than the file itself."""
     try:
         data = path.read_bytes()
     except FileNotFoundError as error:

@@ -126,7 +126,6 @@ def _names(conditions: Conditions, table: pd.DataFrame, name: str) -> dict[str, 
 
 
 def _refuse_other_conditions(conditions: Conditions, table: pd.DataFrame, names: dict[str, str]) -> None:
-    """Refuse another fill, cup or kind of reference beside the module that is to be taught."""
     columns = [name for name in ("cup", "cup_mm", "reference_kind") if name in table.columns and not names.get(name)]
     if names["cup"]:
         columns = [name for name in columns if name != "cup_mm"]

@@ -58,7 +58,8 @@ def robust_pca(each: Floats, reflectance: Floats, levels: Levels, scale: LogAbso
         samples = scale.apply(part.mean(reflectance[~odd], to="sample")) / noise
         spectra = part.mean(samples, to="batch", of="sample")
         held_out = _held_out_residuals(spectra, most_components)
-        n_components = _worthwhile_components(_trimmed_mean(held_out))
+        inner = len(held_out) - int(TRIMMED * len(held_out))
+        n_components = _worthwhile_components(np.sort(held_out, axis=0)[:inner].mean(axis=0))
         far = _odd_batches(held_out, n_components)
         # one that is far out may hide another; so many odd ones are a kind of their own
         if not far.any() or odd.mean() > MOST_ODD:
@@ -75,12 +76,6 @@ def _odd_pours(each: Floats, levels: Levels, most_components: int) -> Mask:
         from_mates = (each - median_by(each, sample)[sample])[beside_mates] / noise
         odd[beside_mates] |= spherical_pca_outliers(from_mates, most_components)
     return odd
-
-
-def _trimmed_mean(held_out: Floats) -> Floats:
-    """Mean over the batches without the largest `TRIMMED` of them, shape (most,)."""
-    inner = len(held_out) - int(TRIMMED * len(held_out))
-    return np.sort(held_out, axis=0)[:inner].mean(axis=0)
 
 
 def _odd_batches(held_out: Floats, n_components: int) -> Mask:

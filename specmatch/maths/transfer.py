@@ -209,26 +209,22 @@ EXCHANGED, FAR_OFF = 9.0, 50.0
 
 
 @dataclass(frozen=True)
-class Candidate:
-    """A route, and its error on shared batches left out."""
-
-    route: str
-    error: float  # root mean square, in units of the judge
-
-
-@dataclass(frozen=True)
 class Transfer:
     """A map from one module to another, and what batches left out say of it."""
 
     maps: tuple[TermMap, ...]
     weights: Floats  # of the maps, 1 in sum
-    candidates: tuple[Candidate, ...]  # all that were tried
-    chosen: Candidate  # the one of the smallest error
+    left_out: dict[str, float]  # root mean square error of each route on shared batches left out, in units of the judge
     # error, excess: (K, a): squared error of each batch by the map without it, along each coordinate of the judge, and
     # the part of it that measuring a batch twice does not explain
     error: Floats
     excess: Floats
     misfit: Floats  # (r, p): directions, on the scale, in which it errs by one standard deviation beyond noise
+
+    @property
+    def route(self) -> str:
+        """Return the route of the smallest error."""
+        return min(self.left_out, key=self.left_out.__getitem__)
 
     def amount_of(self, term: str) -> float:
         """Return the largest amount of a term in the maps that hold it."""
@@ -240,19 +236,18 @@ def fit_transfer(pairs: Pairs, bench: Bench, judge: Judge) -> Transfer:
     n = len(pairs.own)
     seen = judge(pairs.second)
     fold = np.arange(n) % MOST_FOLDS
-    candidates, predicted = [], []
+    left_out, predicted = {}, []
     for route in ROUTES:
         by_fold = [fit_terms(pairs.part(np.flatnonzero(fold != k)), bench, route) for k in range(fold.max() + 1)]
         out = np.concatenate([by_fold[at].apply(pairs.own[k : k + 1]) for k, at in enumerate(fold)])
-        error = float(np.sqrt(np.mean(np.sum((judge(out) - seen) ** 2, axis=1))))
-        candidates.append(Candidate(route, error))
+        left_out[route] = float(np.sqrt(np.mean(np.sum((judge(out) - seen) ** 2, axis=1))))
         predicted.append(out)
-    errors = np.array([one.error for one in candidates])
+    errors = np.array(list(left_out.values()))
     serve = np.flatnonzero(errors <= NEARLY_AS_GOOD * errors.min())
     weights = np.maximum(errors[serve], 1e-9) ** -POWER
     weights /= weights.sum()
     out = np.einsum("m,mkp->kp", weights, np.stack([predicted[k] for k in serve]))
-    maps = tuple(fit_terms(pairs, bench, candidates[k].route) for k in serve)
+    maps = tuple(fit_terms(pairs, bench, ROUTES[k]) for k in serve)
     within = np.einsum("m,mkp->kp", weights, np.stack([one.apply(pairs.own) for one in maps]))
     # Without a batch at an end of the colours the map reaches beyond all that taught it, as the whole one never will.
     # A residual with the batch times one without it is the square of what it errs by itself (as of least squares:
@@ -260,8 +255,7 @@ def fit_transfer(pairs: Pairs, bench: Bench, judge: Judge) -> Transfer:
     sizes = [np.linalg.norm(judge(rows) - seen, axis=1) for rows in (within, out)]
     alike = np.sqrt(np.minimum(sizes[0] / np.maximum(sizes[1], 1e-9), 1.0))
     excess, misfit = _left_over(pairs, bench, judge, out, alike)
-    chosen = candidates[int(errors.argmin())]
-    return Transfer(maps, weights, tuple(candidates), chosen, (judge(out) - seen) ** 2, excess, misfit)
+    return Transfer(maps, weights, left_out, (judge(out) - seen) ** 2, excess, misfit)
 
 
 def _left_over(pairs: Pairs, bench: Bench, judge: Judge, out: Floats, alike: Floats) -> tuple[Floats, Floats]:

@@ -93,12 +93,10 @@ class Applicability(OutlierMixin, BaseEstimator):
         batch, self.batches_ = batch_codes(groups, len(values), "Applicability")
         self.offset_ = -1.0
         self.shape_ = common_shape(values)
+        levels, scale = Levels.of_pours(batch, batch), self.scale or "reflectance"
         with one_thread():
             self.domain_: ApplicabilityDomain = fit_domain(
-                values,
-                Levels.of_pours(batch, batch),
-                transform="reflectance" if self.scale is None else self.scale,
-                false_alarm_rate=self.false_alarm_rate,
+                values, levels, transform=scale, false_alarm_rate=self.false_alarm_rate
             )
         return self
 

@@ -130,13 +130,10 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
             twice = parents.loc[parents["batch"].duplicated(), "batch"].iloc[0]
             beers = self.classes_[parents.loc[parents["batch"] == twice, "beer"]]
             raise ParentsError(f"batch '{self.batches_[twice]}' stands under two beers, '{beers[0]}' and '{beers[1]}'")
+        levels, rate, scale = Levels.of_pours(batch, batch, beer), self.false_reject_rate, self.scale or ROWS
         with one_thread():
             self.typicality_: ClassModel = fit_class_model(
-                values,
-                Levels.of_pours(batch, batch, beer),
-                false_reject_rate=self.false_reject_rate,
-                transform=ROWS if self.scale is None else self.scale,
-                n_components=self.n_components,
+                values, levels, false_reject_rate=rate, transform=scale, n_components=self.n_components
             )
         return self
 

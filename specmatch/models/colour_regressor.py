@@ -110,13 +110,10 @@ class ColourRegressor(RegressorMixin, BaseEstimator):
         self.band_ = self._usable(values, batch)
         self.shape_ = common_shape(values)
         nm = np.arange(values.shape[1], dtype=float) if self.wavelengths_ is None else self.wavelengths_
+        levels = Levels.of_pours(batch, batch)
         with one_thread():
             self.fit_: ColourModel = fit_colour(
-                values[:, self.band_],
-                y,
-                Levels.of_pours(batch, batch),
-                wavelength_nm=nm[self.band_],
-                regressions=regressions,
+                values[:, self.band_], y, levels, wavelength_nm=nm[self.band_], regressions=regressions
             )
         return self
 

@@ -37,11 +37,6 @@ _LOG = logging.getLogger(__name__)
 SPECTRA, SCANS, BATCHES = "spectra.csv", "scans.csv", "batches.csv"
 
 
-def holds_tables(folder: str | Path) -> bool:
-    """Say whether a folder holds reflectance tables rather than raw scans."""
-    return (path_of(folder) / SPECTRA).is_file()
-
-
 def read_tables(
     folder: str | Path, *, date_order: str | None = None
 ) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
@@ -193,8 +188,7 @@ def build_set(
     )
     for line in averaged:
         _LOG.warning("%s", line)
-    for _, row in refs.left_out.iterrows():
-        left_out.append({"source": "batches.csv", "name": row["name"], "reason": row["reason"]})
+    left_out += refs.left_out.drop(columns="table").assign(source="batches.csv").to_dict("records")
     return refs, pd.DataFrame(left_out, columns=["source", "name", "reason"], dtype=object)
 
 
@@ -232,7 +226,7 @@ def _each_once(sources: Sequence[Source]) -> list[Source]:
 
 def source_of(folder: str | Path | Session, date_order: str | None = None) -> Source:
     """Read a folder of raw scans or of tables, or take a session that was measured already."""
-    if not isinstance(folder, Session) and holds_tables(folder):
+    if not isinstance(folder, Session) and (path_of(folder) / SPECTRA).is_file():
         spectra, scans, batches = read_tables(folder, date_order=date_order)
         folder = path_of(folder)
         beers = read_beers(folder)

@@ -14,9 +14,9 @@ from specmatch.measurement.folder.sheets import find_sheet
 from specmatch.measurement.session import Session
 from specmatch.reference.arrivals import Arrival
 from specmatch.reference.build import Source, build_set, folder_hash, lab_rows, source_of
-from specmatch.reference.disk.package import VERSIONS, version_name
+from specmatch.reference.disk.package import DIGITS, VERSIONS
 from specmatch.reference.reference_set import ReferenceSet
-from specmatch.reference.upkeep import CONFLICT_COLUMNS, FOLDER, SET, Choices
+from specmatch.reference.upkeep import CONFLICT_COLUMNS, FOLDER, SET, Choices, edits_of
 from specmatch.storage import path_of
 
 _SHEET = "batches"
@@ -123,19 +123,13 @@ def extend_set(
         if isinstance(folder, Source):
             arrivals.append(folder)
             continue
-        if not isinstance(folder, Session) and path_of(folder).is_file():
-            file = path_of(folder)
-            rows = lab_rows(file, date_order)
-            if {"scan_id", "file", "pour"} & set(rows):
-                raise ReferenceSetError(f"{file.name} lists scans; name its folder, or a sheet of batches")
-            arrivals.append(Arrival(rows, name=file.name, sha256=folder_hash(file)))
-            continue
-        if not isinstance(folder, Session) and _is_sheet_alone(path_of(folder)):
-            sheet = find_sheet(path_of(folder), _SHEET)
-            assert sheet is not None
-            arrivals.append(
-                Arrival(lab_rows(sheet, date_order), name=path_of(folder).resolve().name, sha256=folder_hash(sheet))
-            )
+        sheet = None if isinstance(folder, Session) else _lab_sheet(path_of(folder))
+        if sheet is not None:
+            rows, place = lab_rows(sheet, date_order), path_of(folder)
+            if sheet == place and {"scan_id", "file", "pour"} & set(rows):
+                raise ReferenceSetError(f"{sheet.name} lists scans; name its folder, or a sheet of batches")
+            name = sheet.name if sheet == place else place.resolve().name
+            arrivals.append(Arrival(rows, name=name, sha256=folder_hash(sheet)))
             continue
         source = source_of(folder, date_order)
         _check_kind(refs, source)
@@ -216,10 +210,11 @@ def merge_sets(
         raise WavelengthMismatchError(f"{error}; {way}") from error
 
 
-def _is_sheet_alone(folder: Path) -> bool:
-    if not folder.is_dir():
-        return False
-    return find_sheet(folder, _SHEET) is not None and find_sheet(folder, "scans") is None
+def _lab_sheet(place: Path) -> Path | None:
+    """Return the sheet of batches that a place is, or holds without one of scans."""
+    if place.is_file():
+        return place
+    return find_sheet(place, _SHEET) if place.is_dir() and find_sheet(place, "scans") is None else None
 
 
 def _all_lab_rows(
@@ -285,7 +280,7 @@ def rebuild_set(place: str | Path, folders: Sequence[str | Path | Session]) -> R
 
 def _kept(place: Path, digest: str) -> ReferenceSet | None:
     """Return a version that a set's folder keeps, or None."""
-    folder = place / VERSIONS / version_name(digest)
+    folder = place / VERSIONS / digest[:DIGITS]
     if folder.is_dir():
         return ReferenceSet.load(folder)
     now = ReferenceSet.load(place)
@@ -312,13 +307,9 @@ def _repeated(
         earlier = been[str(edit["to"])]
         kept_too: dict[str, Any] = {"sources": earlier.sources, "determinations": earlier.determinations}
         return refs._changed((earlier._tables, entry["what"], dict(edit)), *why.values(), **kept_too)
-    if edit["kind"] == "settle" or (edit["kind"] == "sheet" and edit["edits"][0]["kind"] == "settle"):
-        return refs._changed((refs._tables, entry["what"], dict(edit)), *why.values())
-    if edit["kind"] == "sheet":
-        sheet = pd.DataFrame([_row(one) for one in edit["edits"]], dtype=object)
-        made = refs.edit_from(sheet, **why)
-    else:
-        made = refs.edit_from(pd.DataFrame([_row(edit)], dtype=object), **why)
+    edits, made = edits_of(entry), refs
+    if edits[0]["kind"] != "settle":
+        made = refs.edit_from(pd.DataFrame([_row(one) for one in edits], dtype=object), **why)
     return refs._changed((made._tables, entry["what"], dict(edit)), *why.values())
 
 
@@ -382,8 +373,7 @@ def compare_sets(before: ReferenceSet, after: ReferenceSet) -> pd.DataFrame:
     """
     must_be("set", before, after)
     rows = [*_settings(before, after), *_batches(before, after), *_beers(before, after), *_scans(before, after)]
-    table = pd.DataFrame(rows, columns=list(CHANGE_COLUMNS), dtype=object)
-    return table
+    return pd.DataFrame(rows, columns=list(CHANGE_COLUMNS), dtype=object)
 
 
 def history_since(before: ReferenceSet, after: ReferenceSet) -> list[dict[str, Any]]:

@@ -205,14 +205,13 @@ class ReferenceSet:
         settings: list[object] = [with_name(self.value_name, self.colour_unit), self.band_nm, self.reference_kind]
         if self._upkeep.settled:
             settings.append(sorted(self._upkeep.settled))
-        if self._large is not None and self._large.tail is not None:
-            large, n_rows = self._large, self._large.n_scans
-            return hash_of_blocks(large.digests, n_rows, large.wavelength_nm, (self._batches, self._beers), settings)
+        small, large = (self._batches, self._beers), self._large
+        if large is not None and large.tail is not None:
+            return hash_of_blocks(large.digests, large.n_scans, large.wavelength_nm, small, settings)
         if is_large(self._spectra.size):
-            values = self._spectra.to_numpy(dtype=np.float64)
-            digests, nm = block_digests(values, self._scans), self._spectra.columns.to_numpy(dtype=np.float64)
-            return hash_of_blocks(digests, len(values), nm, (self._batches, self._beers), settings)
-        return content_hash(self._spectra, (self._scans, self._batches, self._beers), settings)
+            values, nm = self._spectra.to_numpy(dtype=np.float64), self._spectra.columns.to_numpy(dtype=np.float64)
+            return hash_of_blocks(block_digests(values, self._scans), len(values), nm, small, settings)
+        return content_hash(self._spectra, (self._scans, *small), settings)
 
     def _settled(self, finding: str) -> Change:
         findings = self.audit()
@@ -327,15 +326,9 @@ class ReferenceSet:
             changed |= {"history": (*self.history, entry), "parent": self.hash}
             return self._added_to(large, growth, changed), growth
         kept = ~self._spectra.index.isin(growth.replaced)
-        tables = Tables(
-            joined(self._spectra[kept], growth.spectra),
-            joined(self._scans[kept], growth.scans),
-            growth.batches,
-            growth.beers,
-            self.colour_unit,
-        )
-        change = (tables, what, edit)
-        return self._changed(change, told["reason"], told["who"], told["when"], **changed), growth
+        spectra, scans = joined(self._spectra[kept], growth.spectra), joined(self._scans[kept], growth.scans)
+        tables = Tables(spectra, scans, growth.batches, growth.beers, self.colour_unit)
+        return self._changed((tables, what, edit), told["reason"], told["who"], told["when"], **changed), growth
 
     def extend(
         self,
@@ -801,8 +794,10 @@ class ReferenceSet:
         True
         """
         folder = path_of(folder)
-        large = self._large if self._adds_to(folder) else None
-        tables = {"batches": self._batches}
+        large, tables = self._large, {"batches": self._batches}
+        # a large set with rows added, saved where the rest of it stands, writes these rows only
+        if large is None or large.tail is None or not large.parts or folder.resolve() != large.folder.resolve():
+            large = None
         if large is None:
             tables = {"spectra": self._spectra, "scans": self._scans, **tables}
         if self._beers is not None:
@@ -810,13 +805,6 @@ class ReferenceSet:
         info = {key: getattr(self, key) for key in (*_KEPT, "hash")} | {"sources": list(self.sources)}
         write_package(folder, tables, {**info, "history": list(self.history)}, replace=replace, large=large)
         self._home = folder
-
-    def _adds_to(self, folder: Path) -> bool:
-        """Say whether this is a large set with rows added, saved where the rest of it stands."""
-        large = self._large
-        if large is None or large.tail is None or not large.parts:
-            return False
-        return folder.resolve() == large.folder.resolve()
 
     @classmethod
     def load(cls, folder: str | Path) -> "ReferenceSet":

@@ -2,7 +2,7 @@
 
 import ast
 import re
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -84,7 +84,7 @@ def _apply(now: Upkeep, edit: Edit, why: str) -> None:
         now.overruled.difference_update((name, column, value) for name, column, value in edit.get("taken") or ())
 
 
-def edits_of(entry: Mapping[str, Any]) -> Iterable[Edit]:
+def edits_of(entry: Mapping[str, Any]) -> tuple[Edit, ...]:
     """Return the edits of one entry as data; entries written before they were kept so are read from their words."""
     # the words of those entries are fixed for ever: no entry is written that way any more
     edit = entry.get("edit")
@@ -98,7 +98,7 @@ _RELABELLED = re.compile(r"relabelled batch (.+) from (.+) to (.+)\Z", re.DOTALL
 _COLOUR = re.compile(r"colour of batch (.+) from (none|[-+.\de]+) to (none|[-+.\de]+) (?:EBC|SRM)\Z", re.DOTALL)
 
 
-def _from_words(what: str) -> Iterable[Edit]:
+def _from_words(what: str) -> tuple[Edit, ...]:
     try:
         if match := _DROPPED.match(what):
             names = ast.literal_eval(f"[{match[2]}]")
@@ -107,9 +107,8 @@ def _from_words(what: str) -> Iterable[Edit]:
             batch, before, beer = (str(ast.literal_eval(part)) for part in match.groups())
             return ({"kind": "relabel", "batch": batch, "before": before, "beer": beer},)
         if match := _COLOUR.match(what):
-            before_after = [None if part == "none" else float(part) for part in match.groups()[1:]]
-            batch = str(ast.literal_eval(match[1]))
-            return ({"kind": "colour", "batch": batch, "before": before_after[0], "colour": before_after[1]},)
+            was, colour = (None if part == "none" else float(part) for part in match.groups()[1:])
+            return ({"kind": "colour", "batch": str(ast.literal_eval(match[1])), "before": was, "colour": colour},)
     except (ValueError, SyntaxError):
         pass  # the words of somebody else: then there is nothing that binds
     return ()
@@ -127,19 +126,14 @@ class Choices:
     """Conflicts met so far, and what is to be done about each kind and subject."""
 
     def __init__(self, take: str | Mapping[str, str] | None) -> None:
-        self._take = self._checked(take)
+        self._take = {"": take} if isinstance(take, str) else dict(take or {})
         self.rows: list[tuple[object, ...]] = []
         self.open: list[tuple[object, ...]] = []
-
-    @staticmethod
-    def _checked(take: str | Mapping[str, str] | None) -> dict[str, str]:
-        asked = {"": take} if isinstance(take, str) else dict(take or {})
-        for subject, side in asked.items():
+        for subject, side in self._take.items():
             if side not in (SET, FOLDER, BOTH):
                 raise OptionError(
                     f"take is {side!r} for {subject or 'everything'!r}; expected 'set', 'folder' or 'both'"
                 )
-        return asked
 
     def decide(self, kind: str, subject: str, column: str, of_set: object, of_folder: object, source: str) -> str:
         """Return `set`, `folder` or `both`; an open conflict is noted, and the set stands until it is decided."""

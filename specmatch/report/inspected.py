@@ -46,7 +46,6 @@ def _at(record: Any, kind: type, *keys: str) -> Any:
 
 
 def _house_lines(manifest: _Found) -> list[str]:
-    """Say what a person asks first."""
     fields = _at(manifest, dict, "house", "fields")
     if not fields:
         return []

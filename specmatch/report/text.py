@@ -95,7 +95,6 @@ def readings_text(readings: pd.DataFrame, *, width: int | None = None) -> str:
 
 
 def _sentences(row: Mapping[str, Any]) -> list[str]:
-    """Say why, what to do where somebody must, and what else was found."""
     said = [row["reason"]]
     if row["decision"] in _DECISION_SHOWN:
         said.append(f"to do: {row['advice']}")
@@ -107,7 +106,6 @@ def _sentences(row: Mapping[str, Any]) -> list[str]:
 
 
 def _warnings_shown(row: Mapping[str, Any]) -> str:
-    """Codes of a reading, and the explanation behind them where there is one."""
     found = apart_from_claim(row)
     return ": ".join(part for part in (show(found.codes), found.explanation) if part)
 

@@ -5,12 +5,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from joblib import Parallel, delayed
 
 from specmatch.array_types import Floats, Ints, Mask, check_share, is_number
 from specmatch.batches import must_be
 from specmatch.errors import OptionError, TooFewBatchesError
-from specmatch.long_jobs import counted_off, one_thread, step
+from specmatch.long_jobs import counted_off, each_of, one_thread, step
 from specmatch.maths.classification.beer_scatter import f_statistics
 from specmatch.maths.classification.discriminant_space import project, select_space
 from specmatch.maths.classification.left_out import JudgedBatches, judge_batches, one_sample_a_batch
@@ -40,21 +39,20 @@ def choose_batches(
     Parameters
     ----------
     refs : ReferenceSet
-        Batches that have a lab colour count as chosen already.
     n : int, default 10
         How many to choose; fewer are returned where fewer are left.
     method : {"model", "kennard_stone"}, default "model"
         `model` takes the batch whose lab value would lower the expected error over all batches of the set most;
         `kennard_stone` the batch farthest from all that are known.
     transfer : int, optional
-        Instead choose so many batches, 3 or more, to measure on a second module (`HouseModel.transfer`): the two that
-        lie farthest apart, then the one farthest from all chosen (Kennard and Stone), whatever has a lab colour.
+        Instead choose so many batches, 3 or more, to measure on a second module (`HouseModel.transfer`): by Kennard and
+        Stone, whatever has a lab colour.
 
     Returns
     -------
     DataFrame
         Index `batch`, in the order in which to measure: `beer`, `gain` (share of the remaining variance that it takes
-        away, or its distance to the nearest known batch), `method`.
+        away, or distance to the nearest known batch), `method`.
 
     Raises
     ------
@@ -63,12 +61,9 @@ def choose_batches(
 
     Notes
     -----
-    On the demo brewery thirty batches chosen by the model do as well as about forty-five taken at random, not sixty.
-    Repeating the lab values of fewer batches does worse; without any lab error thirty would do as well as sixty, which
-    is the limit of weighting by error.
-
     R. W. Kennard, L. A. Stone, Technometrics 11:137-148, 1969. The model's choice is sequential integrated variance
-    reduction under a Gaussian process with a linear and a smooth part on the main axes of log absorbance.
+    reduction under a Gaussian process with a linear and a smooth part on the main axes of log absorbance. On the demo
+    brewery thirty batches chosen by it do as well as about forty-five taken at random.
 
     Examples
     --------
@@ -115,20 +110,19 @@ def learning_curve(
     Parameters
     ----------
     refs : ReferenceSet
-        With several batches of each beer.
     more : sequence of int, default (5, 10)
         Batches to add to each beer, each number 1 or more.
     false_reject_rate : float, default 0.05
-        At which identity is judged, in (0, 1).
+        In (0, 1).
     n_jobs : int, optional
         Processes, as joblib counts them; one by default.
 
     Returns
     -------
     DataFrame
-        A row a beer and number of added batches (0 first): `beer, more, n_batches, colour_error` (relative, root mean
-        square), `false_reject`, `mix_ups_caught` (share of batches of the beer most like it that would be held if
-        claimed to be this one) and `most_like`. NaN where the set cannot tell.
+        A row a beer and number of added batches, 0 first: `beer, more, n_batches, colour_error` (relative, root mean
+        square), `false_reject`, `mix_ups_caught` (share of batches of `most_like`, claimed to be this beer, that would
+        be held) and `most_like`. NaN where the set cannot tell.
 
     Raises
     ------
@@ -139,10 +133,9 @@ def learning_curve(
 
     Notes
     -----
-    Colour: the beer's batches are predicted with half and with all but one of its own in the set, by the regression
-    that is chosen on the whole of it, and the mean square error is carried on as a + b/n. Identity: distances of
-    batches held out stay, while the beer's mean and the degrees of freedom of the scatter grow; for this an F-tail is
-    taken at the larger number.
+    Colour: the beer's batches are predicted with half and with all but one of its own, and the mean square error is
+    carried on as a + b/n. Identity: distances of batches held out stay, while the beer's mean and the degrees of
+    freedom of the scatter (an F-tail) grow.
 
     Examples
     --------
@@ -168,9 +161,7 @@ def learning_curve(
     if with_curve:
         step(f"estimating what more batches would buy, {counted(len(with_curve), 'beer')} one after the other")
         whole = _fit(pours, lab, np.flatnonzero(np.isfinite(lab)), offered)
-        run = Parallel(n_jobs=n_jobs, return_as="generator")(
-            delayed(_colour_curve)(pours, lab, beer, offered, whole) for beer in with_curve
-        )
+        run = each_of(_colour_curve, ((pours, lab, beer, offered, whole) for beer in with_curve), n_jobs)
         slopes = dict(zip(with_curve, counted_off(run, "beers", len(with_curve)), strict=True))
     for beer, name in enumerate(pours.beer_names):
         n, slope = int((pours.levels.beer == beer).sum()), slopes.get(beer)

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from joblib import Parallel, delayed
 
 from specmatch.batches import VALUE_NAME, batch_folds, must_be
 from specmatch.errors import ReferenceSetError, SpecmatchError, TableError
@@ -26,7 +25,7 @@ from specmatch.house.house_model import HouseModel
 from specmatch.house.reading.colour import budget_table
 from specmatch.house.reading.readings import figures_table
 from specmatch.house.reading.samples import joined, parts_by_module, scans_alone
-from specmatch.long_jobs import counted_off, one_thread, step
+from specmatch.long_jobs import counted_off, each_of, one_thread, step
 from specmatch.maths.regression.conformal import coverage_spread
 from specmatch.maths.statistics.agreement import agreement
 from specmatch.maths.statistics.levels import binomial_bounds
@@ -98,8 +97,7 @@ def evaluate(
     n_jobs : int, optional
         Processes, as joblib counts them; one by default.
     plan : Plan or path, optional
-        From `specmatch.plan`, or the file in which one was saved: what it forecast for a set of this size is put beside
-        what is found (`.forecast`).
+        What it forecast for a set of this size is put beside what is found (`.forecast`).
 
     Returns
     -------
@@ -107,16 +105,13 @@ def evaluate(
 
     Notes
     -----
-    Of a batch with several samples the first one counts, so that batches weigh alike. A batch whose beer has no other
-    batch in the fitted part is left out of the identity figures: its beer was unknown to the model.
+    Of a batch with several samples the first one counts. A batch whose beer has no other batch in the fitted part is
+    left out of the identity figures: its beer was unknown to the model.
 
     Examples
     --------
-    >>> from specmatch.demo.brewery import Brewery
-    >>> import specmatch as sm
-    >>> past = Brewery(seed=1).draw(5)
-    >>> result = sm.evaluate(sm.HouseModel(), sm.ReferenceSet(past.spectra, past.scans, past.batches), n_folds=2)
-    >>> len(result.colour) == len(past.batches)
+    >>> result = sm.evaluate(sm.HouseModel(), refs, n_folds=2)
+    >>> len(result.colour) == len(refs.batches)
     True
     """
     must_be("model", house)
@@ -192,7 +187,6 @@ def _folds(refs: ReferenceSet, n_folds: int, seed: int) -> pd.Series:
 
 
 def _whole_set(house: HouseModel, refs: ReferenceSet) -> FittedHouse:
-    """Return what the whole set teaches, fitted anew where the model given is of another set."""
     same = house._fitted is not None and house._fitted.set_hash == refs.hash
     # what is asked of it needs neither domain nor reasons
     return house.fitted if same else fit_set(refs, false_reject_rate=house.false_reject_rate, figures_only=True)
@@ -202,14 +196,12 @@ def _whole_set(house: HouseModel, refs: ReferenceSet) -> FittedHouse:
 def _hold_out_each(
     house: HouseModel, refs: ReferenceSet, folds: pd.Series, levels: tuple[float, ...], n_jobs: int | None
 ) -> list[_Fold]:
-    """Hold out one fold after the other, and tell how many are left."""
     n, said = int(folds.max()) + 1, "fits, each without a part of the batches"
     step(f"evaluating by {n} {said}")
-    found = Parallel(n_jobs=n_jobs, return_as="generator")(
-        delayed(_hold_out)(house.coverage, house.false_reject_rate, refs, list(folds.index[folds == fold]), levels)
-        for fold in range(n)
+    arguments = (
+        (house.coverage, house.false_reject_rate, refs, list(folds.index[folds == fold]), levels) for fold in range(n)
     )
-    return list(counted_off(found, said, n))
+    return list(counted_off(each_of(_hold_out, arguments, n_jobs), said, n))
 
 
 def _hold_out(
@@ -389,20 +381,15 @@ def finding_costs(
     refs : ReferenceSet
     house : HouseModel, optional
         Its settings are used; the defaults where it is not given.
-    n_folds : int, default 5
-        At least 2.
-    seed : int, default 0
-        With the names of the batches it fixes the folds, the same before and after.
-    n_jobs : int, optional
-        Processes, as joblib counts them; one by default.
+    n_folds, seed, n_jobs
+        As in `evaluate`; 5 folds, the same before and after.
 
     Returns
     -------
     DataFrame
-        `code`, `findings` (how many), and before and after following the advice of all of them: `colour_error`
-        (relative, root mean square, of batches whose own label and lab colour nobody doubts), `false_hold` (share of
-        those batches held), `mix_ups_held` (share of the other beers that they would not pass for), and `n_batches`,
-        on how many this rests. NaN where the set cannot tell.
+        `code`, `findings` (how many), and before and after following the advice, of the `n_batches` whose label and lab
+        colour nobody doubts: `colour_error` (relative, root mean square), `false_hold` (share held) and `mix_ups_held`
+        (share of the other beers that they would not pass for). NaN where the set cannot tell.
 
     Raises
     ------

@@ -7,13 +7,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from joblib import Parallel, delayed
 
 from specmatch.array_types import Floats, Mask
 from specmatch.house.fitting.fitted import FittedHouse
 from specmatch.house.fitting.pours import FEWEST_BATCHES, SetPours, gather_set
 from specmatch.house.reading.samples import SampleSet
-from specmatch.long_jobs import counted_off, one_thread
+from specmatch.long_jobs import counted_off, each_of, one_thread
 from specmatch.maths.classification.blends import BLEND_SHARES, hold_blends
 from specmatch.maths.classification.class_model import ClassModel
 from specmatch.maths.classification.evidence import sample_size
@@ -89,9 +88,7 @@ def refused_unknown(refs: ReferenceSet, false_reject_rate: float, *, n_jobs: int
     turn[np.argsort(of_beer, kind="stable")] = np.arange(of_beer.size) % MOST_TURNS
     batches = np.bincount(turn[pours.levels.beer], minlength=MOST_TURNS)
     able = [t for t in np.unique(turn) if len(turn) > 1 and batches.sum() - batches[t] >= FEWEST_BATCHES]
-    found = Parallel(n_jobs=n_jobs, return_as="generator")(
-        delayed(_refused)(pours, turn == t, false_reject_rate) for t in able
-    )
+    found = each_of(_refused, ((pours, turn == t, false_reject_rate) for t in able), n_jobs)
     parts = list(counted_off(found, "turns of leaving beers out", len(able)))
     counted_of = {int(beer): row for part in parts for beer, row in part.items()}
     rows = [(ANY_BEER, f"{pours.beers[k]}, unknown to the set", *counted_of[k]) for k in sorted(counted_of)]

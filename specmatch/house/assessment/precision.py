@@ -56,12 +56,11 @@ def gauge(house: HouseModel, session: Session, *, tolerance: float | None = None
     Parameters
     ----------
     house : HouseModel
-        Fitted; its colour is what is studied.
     session : Session
         Two batches or more, each poured twice or more, by every operator, under every module (`instrument`) or on
         every day (`session`) that is to be told apart. Every pour is read alone.
     tolerance : float, optional
-        Whole width of the colour tolerance, upper less lower limit, in the unit of the set: above 0.
+        Whole width of the colour tolerance in the unit of the set, above 0.
 
     Returns
     -------
@@ -71,10 +70,8 @@ def gauge(house: HouseModel, session: Session, *, tolerance: float | None = None
 
     Raises
     ------
-    OptionError
-        If the tolerance is not above 0.
-    TableError
-        If the model reads no colour, or no batch was poured twice.
+    OptionError, TableError
+        If the tolerance is not above 0; if the model reads no colour, or no batch was poured twice.
 
     Notes
     -----
@@ -85,12 +82,7 @@ def gauge(house: HouseModel, session: Session, *, tolerance: float | None = None
 
     Examples
     --------
-    >>> study = sm.gauge(house, session, tolerance=2.0)
-    >>> study.layout, study.factors
-    ('crossed', ('batch',))
-    >>> study.precision.index.tolist()
-    ['repeatability', 'conditions', 'reproducibility']
-    >>> study.sentences[0]
+    >>> sm.gauge(house, session, tolerance=2.0).sentences[0]
     'nothing differs but pours: this is repeatability only, and says nothing about operators, modules or days'
     """
     if tolerance is not None and not (is_number(tolerance) and 0 < tolerance < np.inf):
@@ -119,7 +111,6 @@ def gauge(house: HouseModel, session: Session, *, tolerance: float | None = None
 
 
 def _read_pours(house: HouseModel, session: Session) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Read every pour alone and put its conditions beside it."""
     scans = check_scans(session.scans, session.spectra.index)
     alone = scans.assign(sample=scans["pour"])
     read = house.read(session.spectra, scans=alone)
@@ -150,8 +141,6 @@ def _one_spelling(names: pd.Series) -> pd.Series:
 
 @dataclass(frozen=True)
 class _Study:
-    """The rows of a study and what their layout is."""
-
     rows: pd.DataFrame
     layout: str
     factors: tuple[str, ...]
@@ -348,13 +337,13 @@ def proficiency(
     ----------
     results : DataFrame
         A row a material and participant: `material`, `participant`, `value`, and where it is known `value_sd`, the
-        standard uncertainty of the value. Two labs and their shared batches, or a house's readings in a ring test.
+        standard uncertainty of the value.
     assigned : DataFrame, optional
         Index `material`: `value` and `value_sd` (standard uncertainty) that the ring test states, or another lab's.
-        Without it the robust mean of the participants stands for it, five at least (Algorithm A).
+        Without it the robust mean of the participants, five at least (Algorithm A).
     relative_sd : float, optional
-        Standard deviation for proficiency assessment as a share of the assigned value, such as 0.04: what the trade
-        thinks good enough. Without it the robust spread of the participants.
+        Standard deviation for proficiency assessment as a share of the assigned value, such as 0.04. Without it the
+        robust spread of the participants.
 
     Returns
     -------
@@ -377,7 +366,6 @@ def proficiency(
     ISO 13528 (from memory): z = (x - X)/sd, with sqrt(sd^2 + u(X)^2) below it where u(X) exceeds 0.3 sd; zeta =
     (x - X)/sqrt(u(x)^2 + u(X)^2); En the same with expanded uncertainties, 2 u. A robust mean of p participants has
     u(X) = 1.25 s*/sqrt(p); their own results are in it, so that `zeta` and `en` are somewhat small then.
-    A good `z` says that the trade would be content, a good `en` that the stated uncertainty is honest.
 
     Examples
     --------

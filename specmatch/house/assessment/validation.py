@@ -148,12 +148,10 @@ class ColourCorrection:
 
 
 def _names_or_number(beers: Sequence[str]) -> str:
-    """Name a few beers, count many."""
     return ", ".join(beers) if len(beers) <= MOST_NAMED else counted(len(beers), "beer")
 
 
 def _batches_digest(compared: pd.DataFrame) -> str:
-    """Return the hash over names, lab values and readings of batches."""
     rows = compared[["lab", "colour"]].sort_index().to_csv(float_format="%.9g", lineterminator="\n")
     return hashlib.sha256(rows.encode()).hexdigest()
 
@@ -201,14 +199,13 @@ def validate(
     Parameters
     ----------
     house : HouseModel
-        Fitted.
     spectra : DataFrame or Session
         A session brings its scans and batches.
     scans, batches : DataFrame, optional
         Tables of scans and of batches (`beer`, `colour`), as a reference set has them.
     lab : str, optional
-        Lab whose values these are; by default column `lab` of the batches tells. Where the model tells labs apart,
-        readings are compared as that lab would report them; a lab that it does not know counts as its main one.
+        Lab whose values these are; by default column `lab` of the batches tells. Readings are compared as it would
+        report them; a lab that the model does not know counts as its main one.
 
     Returns
     -------
@@ -223,27 +220,23 @@ def validate(
 
     Notes
     -----
-    A reading errs by its batch and by its beer: the model has learnt each beer from its own few batches, so batches of
-    one beer err alike. Errors of new batches are held against those of the model's own batches, held out, at the same
-    number of pours, each in units of its interval: their mean (a random effect of the beer, degrees of freedom by
-    Satterthwaite), their slope over colour, what beers differ by beyond it, and the scatter within beers. Far errors
-    are drawn in for mean and slope, so that one stray lab value neither makes a bias nor hides one. In all, 6.6 % of
-    models that err as they always did may fail. *Fit for use* is said only where a bias that takes the intervals to
-    covering 20 points less than they state would be found four times in five; else *not enough to say*, with what is
-    missing. From five beers of one module and one lab on a correction is offered.
+    A reading errs by its batch and by its beer. Errors of new batches are held against those of the model's own, held
+    out, at the same number of pours, each in units of its interval: their mean (a random effect of the beer, degrees of
+    freedom by Satterthwaite), their slope over colour, what beers differ by beyond it, and the scatter within beers.
+    Far errors are drawn in for mean and slope, so that one stray lab value neither makes a bias nor hides one. In all,
+    6.6 % of models that err as they always did may fail. *Fit for use* is said only where a bias that takes the
+    intervals to covering 20 points less than they state would be found four times in five. From five beers of one
+    module and lab on a correction is offered.
 
-    Left out are batches of the set itself, those without a lab value, those whose beer the set does not hold or that
-    are like none of its beers (too many of them, and the verdict is *refit*), and those whose scans are to be taken
-    again.
+    Left out are batches of the set itself, without a lab value, of beers that the set does not hold, like none of its
+    beers (of too many the verdict is *refit*), and whose scans are to be taken again.
 
     Examples
     --------
-    >>> from specmatch.demo.brewery import Brewery
-    >>> import specmatch as sm
-    >>> past, new = (Brewery(seed=1).draw(n, draw=d) for n, d in ((5, 0), (1, 1)))
-    >>> house = sm.HouseModel().fit(sm.ReferenceSet(past.spectra, past.scans, past.batches))
-    >>> validate(house, new.spectra, new.scans, new.batches).verdict
-    'fit for use'
+    >>> beers = ["Meadow Pils", "Amber Lane", "Night Porter"]
+    >>> batches = pd.DataFrame({"beer": beers, "colour": [6.8, 23.6, 62.0]}, index=["MP-1-001", "AL-1-001", "NP-1-001"])
+    >>> validate(house, spectra, scans, batches).verdict
+    'not enough to say'
     """
     must_be("model", house)
     f = house.fitted

@@ -234,7 +234,6 @@ def _lots(fitted: FittedHouse, limits: tuple[ColourLimits, ...]) -> list[_Lots |
 
 
 def _lots_like(lab: Floats, seen: Floats, beer: Ints, session: Ints, unsure: list[Floats]) -> list[_Lots | None]:
-    """Return new lots of each beer by lab colours and held-out readings of batches; None where there are too few."""
     # lab, seen, beer, session (n,): of batches; unsure: of readings of each beer, relative to its colour
     known = np.isfinite(lab) & np.isfinite(seen)
     lab, seen, beer, session = lab[known], seen[known], beer[known], session[known]

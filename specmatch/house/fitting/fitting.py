@@ -159,7 +159,5 @@ def _grow_identity(old: FittedHouse, pours: SetPours) -> tuple[ClassModel, tuple
         raise ReferenceSetError("a batch of the model has changed in the set (pours, scans or beer); fit anew")
     if not is_new.any():
         return old.identity, old.refit_reasons
-    grown = add_batches(
-        old.identity, pours.reflectance[is_new], pours.levels.part(is_new, same_beers=True), pours.session
-    )
-    return grown.fit, grown.refit_reasons
+    new = pours.levels.part(is_new, same_beers=True)
+    return add_batches(old.identity, pours.reflectance[is_new], new, pours.session)

@@ -90,7 +90,6 @@ def fit_set(
 
 
 def _shared(fitted: FittedHouse, pours: SetPours, known: Mask) -> SharedPours:
-    """Return the pours of batches that the model knows."""
     place = {name: code for code, name in enumerate(fitted.batches)}
     code = np.array([place.get(name, -1) for name in pours.batches], dtype=np.int64)[pours.levels.codes("batch")]
     mine = known[pours.levels.codes("batch")]
@@ -171,7 +170,7 @@ def teach_module(
 
     (colour_error, identity_error), (colour_excess, identity_excess) = parted(error), parted(excess)
     module = SecondModule(
-        **names, shared=tuple(own.batches[k] for k in codes), route=transfer.chosen.route,
+        **names, shared=tuple(own.batches[k] for k in codes), route=transfer.route,
         colour_error=colour_error, identity_error=identity_error, colour_excess=colour_excess,
         identity_excess=identity_excess, returns=transfer.amount_of("returns"), fitted=fitted, pours=shared,
     )  # fmt: skip
@@ -222,7 +221,6 @@ def _judged(own: FittedHouse, reflectance: Floats, channels: Ints) -> Floats:
 
 
 def _conditions(own: FittedHouse, names: dict[str, str]) -> Conditions:
-    """Return the conditions of the set with what is new in its place."""
     held, cup = own.conditions, names["cup"]
     return replace(
         held,

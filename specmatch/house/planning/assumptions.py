@@ -252,7 +252,6 @@ def _with_set(
 
 
 def _house_of(house: Assumed, beers: BeerList, fitted: FittedHouse, unit: str, depth_mm: float) -> Assumed:
-    """Return the house with all that a fitted set shows of it."""
     faults, scatter = fitted.faults, fitted.faults.scatter
     nm, seen = faults.optics.wavelength_nm, faults.pool(faults.beer_means)
     known, colour = np.full((len(beers.names), nm.size), np.nan), beers.colour_ebc.copy()
@@ -282,7 +281,6 @@ def _house_of(house: Assumed, beers: BeerList, fitted: FittedHouse, unit: str, d
 
 
 def _law_of(house: Assumed, fitted: FittedHouse) -> PathLaw:
-    """Return the law of a fitted set, over the bins of its noise."""
     law, noise = fitted.path_law, fitted.faults.noise
     if law is None:
         return replace(house.law, glare=fitted.faults.optics.glare)

@@ -9,11 +9,10 @@ from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 import pandas as pd
-from joblib import Parallel, delayed
 from scipy.special import stdtrit
 
 from specmatch.array_types import Floats, Ints, check_whole
-from specmatch.long_jobs import one_thread
+from specmatch.long_jobs import each_of, one_thread
 from specmatch.maths.classification.blends import BLEND_SHARES, hold_blends
 from specmatch.maths.classification.class_model import ClassModel, fit_class_model
 from specmatch.maths.classification.evidence import power
@@ -183,7 +182,6 @@ class Tried:
 
 
 def _colour_of(house: Assumed, learnt: Batches) -> ColourModel:
-    """Learn the colour regression of a set, with what its sheets state of the lab."""
     values = None
     if house.lab_states_sd:
         sd = np.hypot(house.lab_relative * learnt.lab, house.lab_ebc)
@@ -271,12 +269,11 @@ def try_all(
     cups = list(dict.fromkeys(d.depth_mm for d in designs))
     each = max(4, -(-n_new // house.colour_ebc.size))
     jobs = [(turn, depth) for turn in range(rounds) for depth in cups]
-    run = Parallel(n_jobs=n_jobs, return_as="generator")(
-        delayed(_round)(
-            house.at_depth(depth), [d for d in designs if d.depth_mm == depth], wanted, (seed, turn), each, most
-        )
+    arguments = (
+        (house.at_depth(depth), [d for d in designs if d.depth_mm == depth], wanted, (seed, turn), each, most)
         for turn, depth in jobs
     )
+    run = each_of(_round, arguments, n_jobs)
     found: dict[Design, list[Tried]] = {design: [] for design in designs}
     for number, part in enumerate(run, 1):
         for one in part:

@@ -49,8 +49,6 @@ def readings_in_time(phase: Floats, minutes: float, line: Mapping[str, float]) -
 
 @dataclass(frozen=True)
 class _Shifts:
-    """Shifts of one simulated house: readings of two lots each, of the claimed beer and of another, and retests."""
-
     tried: Tried
     claimed: Ints  # claimed, really: (n,): codes of beers; the same where there is one
     really: Ints
@@ -140,7 +138,6 @@ def _rows(shifts: Sequence[_Shifts], rate: float, line: Mapping[str, float],
 
 
 def _packages(line: Mapping[str, float]) -> tuple[pd.DataFrame, int, int]:
-    """Return from where packages of a finished lot are taken, and how many, for the chance wanted."""
     lot = max(1, round(line["pallets_an_hour"] * line["run_hours"]))
     wrong = int(np.clip(round(line["mix_up_pallets"]), 1, lot))
     spread, every = -(-lot // wrong), "every pallet" if wrong == 1 else f"every {counted(wrong, 'pallet')}"

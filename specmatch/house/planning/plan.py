@@ -155,7 +155,7 @@ def plan(
     Parameters
     ----------
     beers : DataFrame or mapping
-        Index (or column) `beer` and `colour`; optionally `colour_unit` and `batches_a_week`. Or beer -> colour.
+        Beer -> colour; or index (or column) `beer` and `colour`, optionally `colour_unit` and `batches_a_week`.
     refs : ReferenceSet, optional
         A set of a few batches that is there already: the plan goes on from what it shows.
     module : Commissioning or Session, optional
@@ -180,7 +180,6 @@ def plan(
     rough : bool, default False
         Fewer simulated houses: in seconds, with a larger Monte-Carlo error.
     seed : int, default 0
-        Of the simulation.
     n_jobs : int, optional
         Processes, as joblib counts them; one by default.
     progress : callable, optional
@@ -199,11 +198,9 @@ def plan(
 
     Notes
     -----
-    Houses are simulated: beers of the list's colours whose absorption leaves the average beer's as real beers do,
-    batches and pours that differ as good practice lets them (or as the set shows), the noise of the module; each is
-    learnt and judged by the library's own class model and colour regression. Simulated optics are a model: figures of
-    how such forecasts fared on invented houses stand in the documentation, and `evaluate` holds a saved plan against
-    the set as it grows.
+    Houses are simulated: beers of these colours, whose absorption leaves the average beer's as real beers do, batches
+    and pours that differ as good practice lets them (or as the set shows), the noise of the module; each is judged by
+    the library's own class model and colour regression. How such forecasts fared stands in the documentation.
 
     Examples
     --------

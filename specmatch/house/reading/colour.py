@@ -98,7 +98,7 @@ def read_colours(
         method = f"{method}, {TRANSFER}"
     if cautions.session_sd is not None:
         more, method = np.hypot(more, cautions.session_sd[nearest]), f"{method}, {SESSIONS}"
-    if np.any(more):
+    if more.any():
         # in logarithms, where path and colour add; the parts of the interval add as independent errors
         extra = np.full(found.colour.shape, float(ndtri(0.5 + coverage / 2.0)) * more)
         low, high = widen_limits(found.colour, low, high, extra)

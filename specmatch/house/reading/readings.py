@@ -55,9 +55,9 @@ def codes_by_row(
     rows = set(before).union(after)
     if of_sample:
         rows.update(np.flatnonzero(names.isin(list(of_sample))).tolist())
-    raised: list[list[str]] = [[] for _ in range(1 << len(flagged))]
+    raised: dict[int, list[str]] = {}
     # nearly all rows have nothing else: they share the few tuples that there are
-    usual = np.empty(len(raised), dtype=object)
+    usual = np.empty(1 << len(flagged), dtype=object)
     for bits in set(pattern.tolist()):
         raised[bits] = [code for place, (_, added) in enumerate(flagged) if bits >> place & 1 for code in added]
         usual[bits] = tuple(dict.fromkeys((*of_all, *raised[bits], *always)))
@@ -135,8 +135,10 @@ def readings_table(
     told, said = ((), ()) if depths is None else (depths.codes_of_all, depths.sentences_of_all)
     warnings = codes_by_row(means.names, samples.warnings, reasons.codes, flagged, got.codes, always, of_all=told)
     # typical of another beer than the claimed: what was sought against the claim most likely never happened
-    claimed = np.isin(np.array(claims, dtype=object), f.beers) if claims else np.zeros(n, bool)
-    codes, explanation = _only_if_claimed(samples, reasons, (known > 0) & ~plausible[rows, beer] & claimed)
+    other = np.zeros(n, bool)
+    if claims:
+        other = (known > 0) & ~plausible[rows, beer] & np.isin(np.array(claims, dtype=object), f.beers)
+    codes, explanation = _only_if_claimed(samples, reasons, other)
     beers, batches = np.array(f.beers, dtype=object), np.array(f.batches, dtype=object)
     reported, times = as_lab_reports(f.colour, got, means.names, lab, coverage)
     columns = {  # in the order of `READING_COLUMNS`
@@ -171,22 +173,23 @@ def table_of(columns: dict[str, Any], index: pd.Index) -> pd.DataFrame:
     if create_dataframe_from_blocks is None:
         return pd.DataFrame(columns, index=index)
     n, heads = len(index), _heads(tuple(columns)).view()  # who names the columns names their own
-    arrays = [np.full(n, one, dtype=object) if isinstance(one, str) else np.asarray(one) for one in columns.values()]
-    kinds: dict[Any, list[int]] = {}
-    for place, array in enumerate(arrays):
-        is_text = array.dtype == object and (n == 0 or isinstance(array[0], str))
-        kinds.setdefault("text" if is_text else array.dtype, []).append(place)
-    of_text = kinds.pop("text", [])
-    # checked as one, which for a reading or two takes most of the time
-    text = pd.array(np.concatenate([arrays[place] for place in of_text]), dtype=_text_type())
-    blocks: list[tuple[Any, Ints]] = [(text[k * n : (k + 1) * n], np.array([at])) for k, at in enumerate(of_text)]
-    blocks += [(np.stack([arrays[place] for place in places]), np.array(places)) for places in kinds.values()]
+    text, kind = _text_type()
+    blocks: list[tuple[Any, Ints]] = []
+    others: dict[Any, dict[int, Any]] = {}
+    for place, one in enumerate(columns.values()):
+        array = np.full(n, one, dtype=object) if isinstance(one, str) else np.asarray(one)
+        if array.dtype.kind == "O" and (n == 0 or isinstance(array[0], str)):
+            blocks.append((kind._from_sequence(array, dtype=text), np.array([place])))
+        else:
+            others.setdefault(array.dtype, {})[place] = array
+    blocks += [(np.array(list(some.values())), np.array(list(some))) for some in others.values()]
     return create_dataframe_from_blocks(blocks, index=index, columns=heads)
 
 
 @lru_cache(maxsize=1)
-def _text_type() -> Any:
-    return pd.Index([""]).dtype
+def _text_type() -> tuple[Any, Any]:
+    text: Any = pd.Index([""]).dtype
+    return text, text.construct_array_type()
 
 
 @lru_cache(maxsize=4)
@@ -212,10 +215,7 @@ def _flags(
 def figures_table(
     part: Part, levels: Sequence[float], false_reject_rate: float, lab: Mapping[str, str] | None
 ) -> pd.DataFrame:
-    """Return what figures of held-out batches need of readings: identity, and colour with limits at several coverages.
-
-    Limits stand in the columns `(level, "low")` and `(level, "high")`.
-    """
+    """Return what figures of held-out batches need of readings; limits are columns `(level, "low")` and `"high"`."""
     f, samples, match = part.fitted, part.samples, part.match
     means, nearest = samples.averages, match.distance.argmin(axis=1)
     n = len(means.names)
@@ -234,7 +234,6 @@ def figures_table(
 
 
 def _outside_colours(fitted: FittedHouse, colour: Floats) -> Mask:
-    """Return which colours lie outside the lab colours of the set."""
     if fitted.colour is None:
         return np.zeros(len(colour), bool)
     inside: Mask = (fitted.lowest_colour <= colour) & (colour <= fitted.highest_colour)
@@ -259,12 +258,14 @@ def _colours(fitted: FittedHouse, samples: SampleSet, coverage: float, nearest: 
     got = read_colours(
         fitted.colour, fitted.cautions, means.reflectance, means.counts, coverage, nearest=nearest, known=known
     )
-    low, high = got.low, got.high
-    if samples.depths is not None:
+    if samples.depths is not None and samples.depths.rows.size:
         predict = fitted.colour.predict
-        low, high = widened(got.colour, low, high, samples.depths, means.reflectance, predict, coverage)
+        low, high = widened(got.colour, got.low, got.high, samples.depths, means.reflectance, predict, coverage)
+        got = replace(got, low=low, high=high)
+    if samples.missing is None:
+        return got
     # without whole stretches of the spectrum there is an identity on what is left, and no colour
-    colour, low, high = (np.where(samples.partial, np.nan, values) for values in (got.colour, low, high))
+    colour, low, high = (np.where(samples.partial, np.nan, values) for values in (got.colour, got.low, got.high))
     return replace(got, colour=colour, low=low, high=high)
 
 
@@ -292,7 +293,6 @@ def _beer_to_explain(
 
 
 def _only_if_claimed(samples: SampleSet, reasons: Reasons, rows: Mask) -> tuple[Objects, Objects]:
-    """Return the codes and the sentence that hold of some rows only if each is the beer it was held against."""
     codes, sentences = np.empty(rows.size, dtype=object), np.full(rows.size, "", dtype=object)
     codes[:] = [()] * rows.size
     for row, found in reasons.against_beer.items():

@@ -57,7 +57,9 @@ class SampleSet:
     def index(self) -> pd.Index:
         """Names of the samples, in the order given."""
         names = self.averages.names
-        return (names if names.dtype == object else names.astype(object)).rename("sample")
+        index = names.view() if names.dtype == object else names.astype(object)
+        index.name = "sample"
+        return index
 
 
 def scans_alone(fitted: FittedHouse, spectra: pd.DataFrame, scans: pd.DataFrame) -> Floats:
@@ -82,7 +84,7 @@ def prepare_samples(
     if scans is None and checks is None:
         # each row is a sample of its own: no table to check, nothing to average
         own = Averages(checked.scan_ids, values, np.arange(len(values)), np.ones(len(values), np.int64))
-        lacking = {name: ["missing_channels"] for name in checked.scan_ids[bridged]}
+        lacking = {name: ["missing_channels"] for name in checked.scan_ids[bridged]} if bridged.any() else {}
         depths = _depths_unstated(fitted, len(values))
         return SampleSet(own, lacking, own, own.codes, None, {}, [""] * len(values), filled.wide, depths=depths)
     table = check_scans(scans, checked.scan_ids)
@@ -130,7 +132,6 @@ def prepare_samples(
 
 
 def _cost_of_temperature(fitted: FittedHouse, table: pd.DataFrame) -> dict[str, list[str]]:
-    """Say what the temperatures of samples cost, where the set holds several and tells it."""
     if fitted.temperature is None or "temperature_c" not in table:
         return {}
     means = pd.to_numeric(table["temperature_c"], errors="coerce").groupby(table["sample"]).mean().dropna()
@@ -141,15 +142,15 @@ def _cost_of_temperature(fitted: FittedHouse, table: pd.DataFrame) -> dict[str, 
 def _measured_on(table: pd.DataFrame) -> list[str]:
     if "measured_at" not in table:
         return [""] * table["sample"].nunique()
-    days = table["measured_at"].map(lambda at: "" if pd.isna(at) else str(at)[:10])
     # of its last scan, as a line's record dates it: a sample may be poured over midnight
-    return list(days.groupby(table["sample"], sort=False).max())
+    last: dict[str, str] = {}
+    for sample, at in zip(table["sample"], table["measured_at"], strict=True):
+        last[sample] = max(last.get(sample, ""), "" if pd.isna(at) else str(at)[:10])
+    return list(last.values())
 
 
 @dataclass(frozen=True)
 class _Brought:
-    """Scans at the model's depth."""
-
     measured: Floats  # measured, reflectance: (n, p): as they were and as brought
     reflectance: Floats
     factor: Floats  # (n,): what absorbance was multiplied by; 1.0 where nothing was done
@@ -160,8 +161,6 @@ class _Brought:
 
 @dataclass(frozen=True)
 class _SampleDepths:
-    """What bringing samples to the model's depth did to them."""
-
     factor: Floats  # (n,)
     rows: Ints  # (k,): samples that were brought
     directions: Floats  # (k, r, p): how each may be wrong, a standard deviation long
@@ -188,7 +187,6 @@ def _taken_as(depth: SetDepth) -> str:
 
 
 def _bring_scans(fitted: FittedHouse, reflectance: Floats, scans: pd.DataFrame) -> _Brought | None:
-    """Bring scans to the depth of a model; None where the model knows none."""
     # reflectance (n, p)
     depth, law = fitted.depth, fitted.path_law
     if depth is None or law is None:
@@ -205,7 +203,6 @@ def _bring_scans(fitted: FittedHouse, reflectance: Floats, scans: pd.DataFrame) 
 
 
 def _depths_of_samples(fitted: FittedHouse, brought: _Brought, names: pd.Index, sample_of_scan: Ints) -> _SampleDepths:
-    """Gather what is to be said of samples, and how wrong their mean spectra may be."""
     # sample_of_scan (n_scans,)
     assert fitted.depth is not None and fitted.path_law is not None  # they were brought by it
     both = mean_by(np.column_stack([brought.factor, brought.path_sd]), sample_of_scan)[0]
@@ -255,8 +252,6 @@ def widened(
 ) -> tuple[Floats, Floats]:  # fmt: skip
     """Widen colour intervals by what bringing samples to the model's depth may have done to them."""
     # colour, low, high (n,), means (n, p) -> (n,), (n,)
-    if depths.rows.size == 0:
-        return low, high
     rows, (k, r, p) = depths.rows, depths.directions.shape
     moved = predict((means[rows][:, None, :] + depths.directions).reshape(k * r, p)).reshape(k, r)
     middle = colour[rows]
@@ -326,7 +321,7 @@ class Part:
 def parts_by_module(fitted: FittedHouse, spectra: Any, scans: Any, *, every_pour: bool = False) -> list[Part]:
     """Part the scans of a session or table by the module of the model that reads them."""
     checks = None
-    if hasattr(spectra, "checks") and hasattr(spectra, "spectra"):
+    if not isinstance(spectra, pd.Series | pd.DataFrame) and hasattr(spectra, "checks") and hasattr(spectra, "spectra"):
         # its own table was held to it when the sheet was read
         scans = spectra.scans if scans is None else as_stated(scans, "scans")
         spectra, checks = spectra.spectra, spectra.checks
@@ -384,7 +379,6 @@ def _is_of(module: SecondModule, row: dict[str, str]) -> bool:
 
 
 def _named(part: Part, samples: SampleSet) -> SampleSet:
-    """Add to samples the name of their module, and a code where the model does not know it."""
     table = part.scans
     if not isinstance(table, pd.DataFrame) or "instrument" not in table.columns:
         if not part.main.modules:

@@ -7,12 +7,11 @@ from itertools import permutations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from joblib import Parallel, delayed
 
 from specmatch.array_types import Floats, Ints, Mask, check_share, check_whole
 from specmatch.batches import batch_folds, must_be
 from specmatch.house.fitting.pours import SetPours, gather_set
-from specmatch.long_jobs import one_thread
+from specmatch.long_jobs import each_of, one_thread
 from specmatch.maths.classification.class_model import ClassModel
 from specmatch.maths.classification.evidence import SequentialRule, held_at
 from specmatch.maths.spectra.transforms import LEAST_REFLECTANCE
@@ -127,7 +126,7 @@ def run_risks(
     rule = SequentialRule(false_reject_rate)
     held = np.full((len(names), len(pours.beers)), np.nan)
     parts = [folds[batch_of_pour] != fold for fold in range(int(folds.max()) + 1)]
-    fits = Parallel(n_jobs=n_jobs)(delayed(_identity_of)(pours, kept, false_reject_rate) for kept in parts)
+    fits = each_of(_identity_of, ((pours, kept, false_reject_rate) for kept in parts), n_jobs)
     for fold, (kept, fit) in enumerate(zip(parts, fits, strict=True)):
         known = np.unique(beer_of_pour[kept])
         for batch in np.flatnonzero(folds == fold):
@@ -155,8 +154,8 @@ def held_share(
     """Take a batch through runs under every claim and return the share of runs held."""
     # log_mean (p,), residual (n, p) -> (n_beers,)
     n_runs, n_readings = size
-    drawn = residual[rng.integers(len(residual), size=(n_runs, 2, n_readings, n_pours))]
-    readings = np.exp(log_mean + drawn).mean(axis=3)
+    drawn = rng.integers(len(residual), size=(n_runs, 2, n_readings, n_pours))
+    readings = np.exp(log_mean) * np.exp(residual)[drawn].mean(axis=3)
     held = held_at(fit, readings[:, 0], readings[:, 1], n_pours, rule)
     return np.asarray((held < n_readings).mean(axis=0))
 

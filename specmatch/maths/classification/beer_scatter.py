@@ -84,13 +84,7 @@ def shrink_class_variances(
     variance = sums / (n_axes * np.maximum(own_dof, 1.0))
     worth = np.full(per_beer.size, _worth_of_a_batch(within, beer, per_beer, seen, n_axes))
     _, prior_dof, alike = shrink_variances(variance, worth * own_dof, unalike=unalike)
-    as_one = BeerScatter(
-        np.full(per_beer.size, float(sums.sum() / (n_axes * own_dof.sum())) or 1.0),
-        np.full(per_beer.size, np.inf),
-        np.inf,
-        alike,
-        np.full(per_beer.size, float(n_axes)),
-    )
+    as_one = _as_one(float(sums.sum() / (n_axes * own_dof.sum())) or 1.0, per_beer.size, n_axes, alike)
     if np.isinf(prior_dof):
         return as_one
     products = np.zeros((per_beer.size, n_axes, n_axes))
@@ -106,6 +100,12 @@ def shrink_class_variances(
     if np.isinf(prior_dof):
         return as_one
     return BeerScatter(scale, prior_dof + worth * own_dof, prior_dof, alike, axes_worth)
+
+
+def _as_one(scale: float, n_beers: int, n_axes: int, alike_p_value: float) -> BeerScatter:
+    """Return the scatter of beers that are alike."""
+    each = np.ones(n_beers)
+    return BeerScatter(scale * each, np.inf * each, np.inf, alike_p_value, n_axes * each)
 
 
 # prior degrees of freedom that are tried, beyond those an expected covariance asks for; at the last, beers are alike
@@ -209,8 +209,7 @@ def _in_metric(metric: DiscriminantSpace, scores: Floats, samples: LabelledSampl
             batch_means - beer_means[samples.beer], samples.beer, unalike=unalike, carried=metric.carried
         )
     else:
-        alike = np.ones(per_beer.size)
-        scatter = BeerScatter(alike, np.inf * alike, np.inf, 1.0, metric.axes.shape[1] * alike)
+        scatter = _as_one(1.0, per_beer.size, metric.axes.shape[1], 1.0)
     return Beers(metric, beer_means, batch_means, scatter)
 
 
@@ -222,16 +221,10 @@ def f_statistics(squared: Floats, n_axes: int, dof: int, scatter: BeerScatter, b
     return FStatistics(statistic, scatter.axes_worth[beer], np.minimum(second, scatter.dof[beer]))
 
 
-@dataclass(frozen=True)
-class HeldOut:
-    """Samples against their own beer, their batch left out; entries are NaN where it was not."""
-
-    distance: FStatistics  # an entry a sample
-    residual: Floats  # (n_samples,): what is left outside the axes, squared in units of noise
-
-
-def held_out_statistics(samples: LabelledSamples, choice: SpaceSettings) -> HeldOut:
+def held_out_statistics(samples: LabelledSamples, choice: SpaceSettings) -> tuple[FStatistics, Floats]:
     """Hold each sample against its own beer, its session left out of axes, means and scatter; else its batch."""
+    # -> distance of each sample, and (n_samples,) what is left outside the axes, squared in units of noise; NaN where
+    # nothing could be left out
     n = samples.batch.size
     statistic, n_axes, dof, left = (np.full(n, value) for value in (np.nan, 1.0, np.inf, np.nan))
     for fold, held_out in _folds(samples):
@@ -254,7 +247,7 @@ def held_out_statistics(samples: LabelledSamples, choice: SpaceSettings) -> Held
             squared / beers.scatter.scale[own], departures.shape[1], beers.metric.dof, beers.scatter, own
         )
         statistic[out], n_axes[out], dof[out] = found.statistic, found.n_axes, found.dof
-    return HeldOut(FStatistics(statistic, n_axes, dof), left)
+    return FStatistics(statistic, n_axes, dof), left
 
 
 def _folds(samples: LabelledSamples) -> Iterator[tuple[Ints, int]]:

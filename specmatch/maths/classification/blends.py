@@ -245,7 +245,10 @@ def draw_by_law(space: BlendSpace, base: int, other: int | None) -> DrawnByLaw:
 def blend_path(space: BlendSpace, base: int, other: int | None, drawn: DrawnByLaw | None = None) -> BlendPath:
     """Return where blends of two beers, or of a beer and water, lie and how readings of them scatter."""
     metric, scale, drawn = space.metric, space.scatter.scale, drawn or draw_by_law(space, base, other)
-    between, lift = np.sqrt(1.0 - metric.per_pour * metric.pour_part), _lift(metric)
+    between = np.sqrt(1.0 - metric.per_pour * metric.pour_part)
+    # the spectra, (p_used, a), that one unit of each score stands for
+    counted = metric.plane.T @ (metric.noise[:, None] * metric.axes)
+    lift = metric.noise[:, None] * metric.plane @ np.linalg.inv(counted).T
     batches, spread = np.zeros((KNOTS.size, len(between), len(between))), np.full(KNOTS.size, scale[base])
     if other is not None:
         spread = (1.0 - KNOTS) * scale[base] + KNOTS * scale[other]
@@ -289,12 +292,6 @@ def _answer(space: BlendSpace, absorbed: Floats) -> Floats:
     step = 1e-3
     up, down = (_on_scale(space, space.law.seen(absorbed * np.exp(side))) for side in (step, -step))
     return np.asarray((up - down) / (2.0 * step), float)
-
-
-def _lift(metric: DiscriminantSpace) -> Floats:
-    """Return the spectra, (p_used, a), that one unit of each score stands for."""
-    counted = metric.plane.T @ (metric.noise[:, None] * metric.axes)
-    return np.asarray(metric.noise[:, None] * metric.plane @ np.linalg.inv(counted).T, float)
 
 
 def _doubts_of_law(space: BlendSpace, base: int, other: int | None) -> Floats:

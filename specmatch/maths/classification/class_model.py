@@ -138,15 +138,11 @@ class ClassModel:
         if missing is None or not lacking.any():
             return self._match(reflectance, n_pours, doubts)
         patterns, of_row = np.unique(missing[:, self.metric.channels], axis=0, return_inverse=True)
-        of_row = of_row.ravel()
-        parts = [
-            self._on_channels(~pattern)._match(
-                reflectance[of_row == i],
-                n_pours[of_row == i],
-                None if doubts is None else doubts.part(np.flatnonzero(of_row == i)),
-            )
-            for i, pattern in enumerate(patterns)
-        ]
+        of_row, parts = of_row.ravel(), []
+        for i, pattern in enumerate(patterns):
+            own = np.flatnonzero(of_row == i)
+            its = None if doubts is None else doubts.part(own)
+            parts.append(self._on_channels(~pattern)._match(reflectance[own], n_pours[own], its))
         order = np.argsort(np.argsort(of_row, kind="stable"), kind="stable")
 
         def joined(name: str) -> NDArray[Any]:
@@ -163,7 +159,7 @@ class ClassModel:
         step = max(1, BLOCK // (n_beers * n_axes))
         for pours in np.flatnonzero(np.bincount(n_pours)).tolist():
             rows = np.flatnonzero(n_pours == pours)
-            weight = self.weights(float(pours))
+            weight = self._at_pours(float(pours))[0]
             for start in range(0, rows.size, step):
                 block = rows[start : start + step]
                 departures = scores[block][:, None, :] - self.beer_means
@@ -208,17 +204,30 @@ class ClassModel:
         scatter = self.metric.scatter(n_pours) + more + 1.0 / self.batches_per_beer[:, None]
         return 1.0 / (scatter * self.scatter.scale[:, None])
 
+    def _at_pours(self, n_pours: float) -> tuple[Floats, ...]:
+        """Return the weights at so many pours, the root by which scores count beside batches, and these by it."""
+        if n_pours not in self._of_pours:
+            root = np.sqrt(self.metric.scatter(n_pours) + 1.0)
+            batches = self.batch_means / root
+            squares = (batches**2).sum(axis=1)
+            self._of_pours[n_pours] = self.weights(n_pours), root, batches, 2.0 * batches.T, squares
+        return self._of_pours[n_pours]
+
+    @cached_property
+    def _of_pours(self) -> dict[float, tuple[Floats, ...]]:
+        return {}
+
     def nearest_batch(self, scores: Floats, n_pours: float) -> tuple[Ints, Floats]:
         """Return the nearest batch of each row of scores, shape (n, a), and its root mean square distance, (n,)."""
-        root = np.sqrt(self.metric.scatter(n_pours) + 1.0)
-        rows, batches = scores / root, self.batch_means / root
+        _, root, batches, twice, squares = self._at_pours(n_pours)
+        rows = scores / root
         if len(rows) * len(batches) > MANY_PAIRS:
             from scipy.spatial import cKDTree  # here, because reading one sample must not wait for its import
 
             nearest = cKDTree(batches).query(rows)[1]
         else:
             nearest = np.empty(len(rows), np.int64)
-            step, twice, squares = max(1, BLOCK // len(batches)), 2.0 * batches.T, (batches**2).sum(axis=1)
+            step = max(1, BLOCK // len(batches))
             for start in range(0, len(rows), step):
                 nearest[start : start + step] = (squares - rows[start : start + step] @ twice).argmin(axis=1)
         return nearest, np.sqrt(((rows - batches[nearest]) ** 2).sum(axis=1) / root.size)
@@ -281,8 +290,7 @@ class ClassModel:
 def build_class_model(samples: LabelledSamples, choice: SpaceSettings, false_reject_rate: float) -> ClassModel:
     """Fit on samples with the choice of the metric made: exact, quick, and the same whatever led to the samples."""
     beers = fit_beers(samples, choice)
-    out = held_out_statistics(samples, choice)
-    far = out.distance
+    far, left = held_out_statistics(samples, choice)
     tail = fit_tail(far.statistic, far.n_axes, far.dof, 1.0 / np.bincount(samples.batch)[samples.batch])
     if choice.session_noise.size or (samples.session.size and lacks_sessions(samples.session, samples.beer)):
         # held-out batches share their session with those that they are held against and lie too near, or are held out
@@ -291,11 +299,11 @@ def build_class_model(samples: LabelledSamples, choice: SpaceSettings, false_rej
     weighted = choice.pour_covariance / np.outer(choice.noise, choice.noise)
     plane = beers.metric.plane
     pour_left = float(max(0.0, np.trace(weighted) - np.einsum("ij,ik,kj->", plane, weighted, plane)))
-    residual = fit_residual(out.residual, pour_left, beers.metric.per_pour)
+    residual = fit_residual(left, pour_left, beers.metric.per_pour)
     if choice.session_noise.size and residual.mean > 0.0:
         residual = replace(residual, mean=residual.mean + session_residual(choice, plane))
     p_value = combine_p_values(
-        tail.p_value(far.statistic, far.n_axes, far.dof), residual.p_value(out.residual, samples.n_pours.astype(float))
+        tail.p_value(far.statistic, far.n_axes, far.dof), residual.p_value(left, samples.n_pours.astype(float))
     )
     held_out_p = np.where(np.isnan(p_value), 1.0, p_value)
     return ClassModel(
@@ -359,15 +367,8 @@ def identify_scores(
     kept = fit.p_values(exact(row, beer), beer, outside[row]) > false_reject_rate
     row, beer = row[kept], beer[kept]
     batch, to_batch = fit.nearest_batch(scores, float(n_pours))
-    return Identification(
-        nearest,
-        np.sqrt(to_nearest / scores.shape[1]),
-        fit.p_values(to_nearest, nearest, outside),
-        batch,
-        to_batch,
-        beer,
-        np.searchsorted(row, np.arange(len(scores) + 1)),
-    )
+    p_value, first = fit.p_values(to_nearest, nearest, outside), np.searchsorted(row, np.arange(len(scores) + 1))
+    return Identification(nearest, np.sqrt(to_nearest / scores.shape[1]), p_value, batch, to_batch, beer, first)
 
 
 def distance_limits(fit: ClassModel, false_reject_rate: float) -> Floats:
@@ -431,16 +432,10 @@ def _labelled(reflectance: Floats, levels: Levels, session: Ints | None) -> Labe
     )  # fmt: skip
 
 
-@dataclass(frozen=True)
-class Updated:
-    """A fit with batches added."""
-
-    fit: ClassModel
-    refit_reasons: tuple[str, ...]  # why it should be fitted anew; empty if it need not
-
-
-def add_batches(fit: ClassModel, reflectance: Floats, levels: Levels, session: Ints | None = None) -> Updated:
-    """Add batches without choosing the metric again."""
+def add_batches(
+    fit: ClassModel, reflectance: Floats, levels: Levels, session: Ints | None = None
+) -> tuple[ClassModel, tuple[str, ...]]:
+    """Add batches without choosing the metric again, and say why it should be fitted anew; nothing if it need not."""
     # reflectance (n_pours, p)
     # session (n_all,): of the fitted batches and the new ones; where none is told each new batch has its own
     # levels: of the new batches, which stand behind the fitted ones in the new fit; beers keep the codes of the fit
@@ -475,4 +470,4 @@ def add_batches(fit: ClassModel, reflectance: Floats, levels: Levels, session: I
             reasons.append(
                 f"{refused} of {known.sum()} new samples are unlike their own beer: look at them before all else"
             )
-    return Updated(grown, tuple(reasons))
+    return grown, tuple(reasons)

@@ -164,18 +164,11 @@ def package_log_ratios(fit: ClassModel, reflectance: Floats, claimed: int) -> Fl
     return ratios
 
 
-@dataclass(frozen=True)
-class LastLook:
-    """What the last package of a sequence decides by."""
-
-    bound: Floats  # (n_beers,): log likelihood ratios up to which a rival is ruled out
-    undecided: float  # share of right lots that no bound rules out
-
-
-def last_look(fit: ClassModel, claimed: int, rule: SequentialRule) -> LastLook:
+def last_look(fit: ClassModel, claimed: int, rule: SequentialRule) -> tuple[Floats, float]:
     """Find the bounds at the last package that let `wrong_pass` of a rival's lots pass in all, by lots drawn anew."""
+    # -> (n_beers,): log likelihood ratios up to which a rival is ruled out; share of right lots that no bound rules out
     if rule.wrong_pass is None or rule.most_packages is None:
-        return LastLook(np.full(len(fit.beer_means), -np.inf), 0.0)
+        return np.full(len(fit.beer_means), -np.inf), 0.0
     if not (is_number(rule.most_packages, whole=True) and rule.most_packages >= 1):
         raise OptionError(f"most_packages is {rule.most_packages!r}; expected a whole number, 1 or more")
     counts = np.arange(1, rule.most_packages + 1)
@@ -201,7 +194,7 @@ def last_look(fit: ClassModel, claimed: int, rule: SequentialRule) -> LastLook:
     apart = ((fit.beer_means - fit.beer_means[claimed]) ** 2 * weight[-1, claimed]).sum(axis=1) / fit.tail.inflation
     rivals = np.flatnonzero((apart < FAR**2) & (np.arange(len(bound)) != claimed))
     if not rivals.size:
-        return LastLook(bound, 0.0)
+        return bound, 0.0
     for rival in rivals.tolist():
         drawn = ratios(rival, np.array([rival]))[:, :, 0]
         early = (drawn[:, :-1] <= low).any(axis=1)
@@ -212,16 +205,16 @@ def last_look(fit: ClassModel, claimed: int, rule: SequentialRule) -> LastLook:
     right = ratios(claimed, rivals)
     early = np.any(np.all(right[:, :-1] <= low, axis=2), axis=1)
     passed = early | np.all(right[:, -1] <= bound[rivals], axis=1)
-    return LastLook(bound, float(1.0 - passed.mean()))
+    return bound, float(1.0 - passed.mean())
 
 
 def next_step(fit: ClassModel, reflectance: Floats, *, claimed: int, rule: SequentialRule) -> Step:
     """Say after the packages taken so far whether they suffice."""
     # reflectance (m, p)
-    ratios, last = package_log_ratios(fit, reflectance, claimed), last_look(fit, claimed, rule)
+    ratios, (bound, lost) = package_log_ratios(fit, reflectance, claimed), last_look(fit, claimed, rule)
     # what the last package leaves undecided is taken off the rate at which lots depart, down to half of it
-    departing = rule.wrong_hold - min(last.undecided, rule.wrong_hold / 2.0)
-    stated = departing + last.undecided, last.undecided
+    departing = rule.wrong_hold - min(lost, rule.wrong_hold / 2.0)
+    stated = departing + lost, lost
     # a set of one beer has no rival: only the claim itself can fall
     others = ratios.copy()
     others[:, claimed] = -np.inf
@@ -240,7 +233,7 @@ def next_step(fit: ClassModel, reflectance: Floats, *, claimed: int, rule: Seque
         )
         decision = rule.after(
             departs=bool(departs[row]), changed=changed, waiting=waiting >= 0, departures=departures,
-            rival=float(strongest[row]), n=m, ruled_out=bool((others[row] <= last.bound).all()),
+            rival=float(strongest[row]), n=m, ruled_out=bool((others[row] <= bound).all()),
         )  # fmt: skip
         if decision != ANOTHER:
             undecided = decision == HOLD and not departs[row] and not changed
@@ -264,22 +257,24 @@ def held_at(
         return fit.match(rows, pours).p_value
 
     each = p_values(readings.reshape(-1, p), np.full(n_runs * n, n_pours)).reshape(n_runs, n, -1)
+    departs, total = each[:, :, beers] <= rate, np.cumsum(readings, axis=1)
     held = np.full((n_runs, beers.size), n)
-    for column, claim in enumerate(beers):
-        departs, departures = each[:, :, claim] <= rate, np.zeros(n_runs, np.int64)
-        total, count = np.zeros((n_runs, p)), np.zeros(n_runs, np.int64)
-        for turn in range(n):
-            total, count = total + readings[:, turn], count + 1
-            at = np.flatnonzero(departs[:, turn] & (held[:, column] == n))
-            departures[at] += 1
-            last = departures[at] >= rule.most_departures
-            held[at[last], column], at = turn, at[~last]
-            if at.size == 0:
-                continue
-            total[at], count[at] = total[at] + retests[at, turn], count[at] + 1
-            both = (readings[at, turn] + retests[at, turn]) / 2.0
-            pours = np.concatenate([count[at] * n_pours, np.full(at.size, 2 * n_pours)])
-            found = p_values(np.concatenate([total[at] / count[at][:, None], both]), pours)[:, claim]
-            stands = (found[: at.size] <= rate) | (found[at.size :] <= rule.since_share * rate)
-            held[at[stands], column] = turn
+    departures, retested, again = np.zeros_like(held), np.zeros_like(held), np.zeros((*held.shape, p))
+    for turn in range(n):
+        at = departs[:, turn] & (held == n)
+        departures += at
+        last = at & (departures >= rule.most_departures)
+        held[last] = turn
+        run, column = np.nonzero(at & ~last)
+        if run.size == 0:
+            continue
+        retested[run, column] += 1
+        again[run, column] += retests[run, turn]
+        count = turn + 1 + retested[run, column]
+        means = (total[run, turn] + again[run, column]) / count[:, None]
+        both = (readings[run, turn] + retests[run, turn]) / 2.0
+        pours = np.concatenate([count * n_pours, np.full(run.size, 2 * n_pours)])
+        found = p_values(np.concatenate([means, both]), pours)[np.arange(2 * run.size), np.tile(beers[column], 2)]
+        stands = (found[: run.size] <= rate) | (found[run.size :] <= rule.since_share * rate)
+        held[run[stands], column[stands]] = turn
     return held

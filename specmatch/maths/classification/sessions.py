@@ -96,18 +96,14 @@ def shared_noise(reflectance: Floats, levels: Levels, session: Ints, *, waveleng
     group = levels.sample if replicated else levels.codes("beer")
     noise = fit_light_noise(reflectance, group, wavelength_nm=wavelength_nm)
     base = levels.mean(reflectance, to="beer")
-    causes = _causes(base, wavelength_nm)
+    # an axis 1 nm off, a lamp twice as bright and a tilt of 1 per 100 nm: (n_beers, 3, p)
+    tilt = (wavelength_nm - wavelength_nm.mean()) / 100.0
+    causes = np.stack([np.gradient(base, wavelength_nm, axis=1), base, base * tilt], axis=1)
     sd = _learnt_sd(levels.mean(reflectance, to="batch"), base, causes, levels.beer, session, wavelength_nm)
     # one reference and one dark a session, as one scan each
     reference = base**2 * noise.variance(np.ones_like(base)) + noise.read / noise.light**2
     per_beer = np.array([np.unique(session[levels.beer == k]).size for k in range(len(base))])
     return SharedNoise(base, causes * sd[:, None], reference, missing, np.unique(session).size, sd, per_beer)
-
-
-def _causes(base: Floats, wavelength_nm: Floats) -> Floats:
-    """Return what an axis 1 nm off, a lamp twice as bright and a tilt of 1 per 100 nm add, shape (n_beers, 3, p)."""
-    tilt = (wavelength_nm - wavelength_nm.mean()) / 100.0
-    return np.stack([np.gradient(base, wavelength_nm, axis=1), base, base * tilt], axis=1)
 
 
 def _learnt_sd(batch: Floats, base: Floats, causes: Floats, beer: Ints, session: Ints, wavelength_nm: Floats) -> Floats:

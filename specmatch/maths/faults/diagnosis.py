@@ -322,6 +322,8 @@ def _words(fault: int) -> FaultWords:
 def rows_by(first: Ints, second: Ints) -> list[tuple[tuple[int, int], Ints]]:
     """Return pairs of codes that occur, each with the rows that share them."""
     # first, second (n,) -> (m,)
+    if first.size == 1:
+        return [((int(first[0]), int(second[0])), np.zeros(1, np.int64))]
     key = first * (int(second.max(initial=0)) + 1) + second
     order = np.argsort(key, kind="stable")
     key = key[order]

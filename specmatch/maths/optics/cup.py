@@ -239,7 +239,7 @@ ROUNDS = 6  # Gauss-Newton settles in four or five from the start that is taken
 # Rows at a time: more fall out of the processor's cache, and with fewer, threads wait for each other's interpreter.
 BLOCK = 1024
 # ... and where spectra are averaged: BLAS is quickest with small matrices
-FEW, FEWEST = 64, 8
+FEW = 64
 # the batches of a set are asked for five times in one fit of a colour: so many spectra are remembered
 MOST_KEPT = 400
 # Channels nearer together than this are averaged first: a slit passes 12-15 nm, so they say the same, and six rounds
@@ -309,13 +309,14 @@ class _CupModel:
         self.products = [
             (*divmod(int(k), 4), weight * factor[left[pair == k]] * factor[right[pair == k]]) for k in np.unique(pair)
         ] + [(k, 3, weight * factor[k == CURVE]) for k in range(3)]
-        # of a spectrum or two derivatives themselves are quicker: what is linear in the unknowns, factors of curves
+        # of one spectrum derivatives themselves are quicker: what is linear in the unknowns, factors of curves
         linear = np.zeros((CURVE.size, 2, average.size))
         linear[:4, 0], linear[4:6, 1] = factor[:4], -factor[4:6]
         self.linear, self.constant = linear.reshape(CURVE.size, -1), np.repeat([0.0, 1.0 - GLARE], average.size)
         self.of_depth, self.of_white, self.curve = factor[:4], factor[4:6], -_LN10 * average
         self.each = np.eye(CURVE.size)
-        self.weights, self.largest = np.concatenate([weight, PRIOR_SD**-2.0]), LARGEST_STEP[:, 0]
+        self.weights = np.concatenate([weight, PRIOR_SD**-2.0])
+        self.least, self.largest = -LARGEST_STEP[:, 0], LARGEST_STEP[:, 0]
         # where the sums stand in the equations, right sides last
         self.place = np.empty((CURVE.size, CURVE.size + 1), np.int64)
         order = np.argsort(pair, kind="stable")
@@ -325,7 +326,7 @@ class _CupModel:
         self.last = (np.empty(0), np.empty(0))  # spectra, and what was found of them
 
     def fit(self, reflectance: Floats) -> Floats:
-        few = FEWEST < len(reflectance) <= MOST_KEPT
+        few = 1 < len(reflectance) <= MOST_KEPT
         spectra, known = self.last  # both at once: threads may share this model
         if few and np.array_equal(spectra, reflectance):
             return known
@@ -341,8 +342,8 @@ class _CupModel:
             R[:, start : start + FEW] = self.pool @ reflectance[start : start + FEW].T
         theta = np.zeros((CURVE.size, R.shape[1]))
         theta[0] = self._first_strength(R)
-        if R.shape[1] <= FEWEST:
-            return self._fit_few(np.ascontiguousarray(R.T), theta.T)
+        if R.shape[1] == 1:
+            return self._fit_one(R[:, 0], theta[:, 0])[None]
         curves, product = np.empty((4, *R.shape)), np.empty_like(R)
         sums, normal = np.empty((self.place.max() + 1, R.shape[1])), np.empty((*self.place.shape, R.shape[1]))
         diagonal = np.arange(CURVE.size)
@@ -358,35 +359,35 @@ class _CupModel:
             theta += np.minimum(np.maximum(solve_each(normal)[:, 0], -LARGEST_STEP), LARGEST_STEP)
         return theta.T
 
-    def _fit_few(self, R: Floats, theta: Floats) -> Floats:
-        # R (n, q), theta (n, 7): the same with spectra along the first axis, in as few steps as there can be
-        q, n = R.shape[1], CURVE.size
-        # derivatives, then what the model leaves of spectra; beliefs about the unknowns are channels more
-        rows = np.zeros((len(R), n + 1, q + n))
-        rows[:, :n, q:] = self.each
-        of_depths, of_whites, of_gain, left, pulled = (
-            rows[:, :4, :q], rows[:, 4:6, :q], rows[:, 6, :q], rows[:, 7, :q], rows[:, 7, q:]
-        )  # fmt: skip
+    def _fit_one(self, R: Floats, theta: Floats) -> Floats:
+        # R (q,), theta (7,): the same for one spectrum, in as few steps as there can be
+        q, n = R.size, CURVE.size
+        # derivatives, then what the model leaves of the spectrum; beliefs about the unknowns are channels more
+        rows = np.zeros((n + 1, q + n))
+        rows[:n, q:] = self.each
+        of_depths, of_whites, of_gain, left, pulled = rows[:4, :q], rows[4:6, :q], rows[6, :q], rows[7, :q], rows[7, q:]
+        derivatives, scaled, linear = rows[:n], np.empty((n, q + n)), np.empty(2 * q)
+        depth, seen, through, normal = linear[:q], linear[q:], np.empty(q), np.empty((n, n + 1))
         for _ in range(ROUNDS):
             np.negative(theta, out=pulled)
-            linear = theta @ self.linear
+            np.matmul(theta, self.linear, out=linear)
             linear += self.constant
-            gain, depth, seen = np.exp(theta[:, -1:]), linear[:, :q], linear[:, q:]
+            gain = np.exp(theta[-1])
             np.exp(np.minimum(np.maximum(depth, -10.0, out=depth), 6.0, out=depth), out=depth)
             depth *= self.curve
-            through = np.exp(depth)
+            np.exp(depth, out=through)
             seen *= gain
             depth *= seen
             depth *= through
-            np.multiply(depth[:, None], self.of_depth, out=of_depths)
+            np.multiply(depth, self.of_depth, out=of_depths)
             np.subtract(1.0, through, out=through)
             seen *= through
             through *= gain
-            np.multiply(through[:, None], self.of_white, out=of_whites)
+            np.multiply(through, self.of_white, out=of_whites)
             np.subtract(R, np.subtract(gain, seen, out=of_gain), out=left)
-            normal = (rows[:, :n] * self.weights) @ rows.swapaxes(1, 2)
-            step = np.linalg.solve(normal[:, :, :n], normal[:, :, n:])[:, :, 0]
-            theta = theta + np.minimum(np.maximum(step, -self.largest, out=step), self.largest, out=step)
+            np.matmul(np.multiply(derivatives, self.weights, out=scaled), rows.T, out=normal)
+            step = np.linalg.solve(normal[:, :n], normal[:, n])
+            theta += np.minimum(np.maximum(step, self.least, out=step), self.largest, out=step)
         return theta
 
     def _first_strength(self, R: Floats) -> Floats:

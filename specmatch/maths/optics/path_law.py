@@ -263,11 +263,8 @@ def _brought(
     if shape is not None and dark.any():
         likely = np.exp(-_continued(-np.log(crossing), dark, shape))
         # of spectra with a dark channel alone, whatever others they are brought with
-        moved += (
-            (1.0 - sure)
-            * dark.any(axis=1, keepdims=True)
-            * (_at_power(likely, power, m, bend) - after_rounds(likely, m))
-        )
+        unsure_of = (1.0 - sure) * dark.any(axis=1, keepdims=True)
+        moved += unsure_of * (_at_power(likely, power, m, bend) - after_rounds(likely, m))
     return _bound(t + moved, theta, lamp)
 
 
@@ -442,16 +439,8 @@ def _solved(problem: _Problem) -> tuple[Floats, Floats]:
 
     scale = np.array([0.01, 0.1, 0.05, STRAY_SD, 0.1])
     # from a mirror and from a matt base: a share returned that meets its bound on the way may stay there
-    tried = [
-        least_squares(
-            residuals,
-            np.append(start[0], np.append(m, start[2:]))[free],
-            bounds=(low[free], high[free]),
-            x_scale=scale[free],
-            max_nfev=60,
-        )
-        for m in (0.02, 0.4)
-    ]
+    begin, bounds = (np.append(start[0], np.append(m, start[2:]))[free] for m in (0.02, 0.4)), (low[free], high[free])
+    tried = [least_squares(residuals, at, bounds=bounds, x_scale=scale[free], max_nfev=60) for at in begin]
     found = min(tried, key=lambda one: float(one.cost))
     excess = max(1.0, 2.0 * found.cost / max(1, found.fun.size - free.size))
     covariance = np.asarray(np.linalg.inv(found.jac.T @ found.jac)[:4, :4] * excess, float)

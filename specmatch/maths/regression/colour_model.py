@@ -163,12 +163,12 @@ class ColourModel:
         """Number of batches behind the fit."""
         return self.lab_colour.size
 
-    @property
+    @cached_property
     def most_pours(self) -> int:
         """Largest number of pours of a sample that the set holds."""
         return int(self.score_pours.max())
 
-    @property
+    @cached_property
     def is_relative(self) -> bool:
         """Whether values and answers all lie above 0, so that errors and changes can be told as parts of them."""
         return bool(self.lab_colour.min() > 0.0)
@@ -197,8 +197,7 @@ class ColourModel:
         # reflectance (n, p), n_pours (n,)
         check_coverage(coverage)
         rows = np.asarray(reflectance, float)
-        pours = np.broadcast_to(np.asarray(n_pours, np.int64), rows.shape[:1])
-        level = np.minimum(np.maximum(pours, 1), self.most_pours)
+        level = np.minimum(np.maximum(n_pours, np.ones(len(rows), np.int64)), self.most_pours)
         normal = self.n_batches < batches_needed(coverage)
         middle, low, high = (np.empty(rows.shape[0]) for _ in range(3))
         for m in np.flatnonzero(np.bincount(level)).tolist():

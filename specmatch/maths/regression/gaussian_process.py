@@ -100,16 +100,24 @@ class GaussianProcess:
         """Return the weights of the process without each training row in turn, shape (k, k): a row a left-out row."""
         return self.weight - self.inverse * self.held_out_error[:, None]
 
+    def covariance(self, rows: Floats) -> Floats:
+        """Return the prior covariances of rows, shape (n, q), with the training rows, shape (n, k)."""
+        return self.kernel.of(*products_and_distances(rows, self.features, self._squares))
+
+    @cached_property
+    def _squares(self) -> Floats:
+        return squares_of(self.features)
+
     def predict(self, rows: Floats, covariance: Floats | None = None) -> tuple[Floats, Floats]:
         """Return predictions, shape (n,), and the variance that the training rows leave, shape (n,)."""
         # covariance (n, k): of rows and training rows, where it is known
-        covariance = self.kernel(rows, self.features) if covariance is None else covariance
+        covariance = self.covariance(rows) if covariance is None else covariance
         left = self.kernel.variance(rows) - np.einsum("nk,nk->n", covariance @ self.inverse, covariance)
         return covariance @ self.weight, np.maximum(left, 0.0)
 
     def variance_without(self, rows: Floats, left_out: Ints, covariance: Floats | None = None) -> Floats:
         """Return the variance for each row when training row `left_out` of it is taken away, shape (n,)."""
-        covariance = self.kernel(rows, self.features) if covariance is None else covariance
+        covariance = self.covariance(rows) if covariance is None else covariance
         share = np.einsum("nk,nk->n", covariance, self.inverse[left_out])
         return self.predict(rows, covariance)[1] + share**2 / np.diag(self.inverse)[left_out]
 
@@ -231,6 +239,7 @@ ABSORBANCE_OFFSET = 0.2
 
 # Strengths that differ by this much in logarithms, the distance of neighbouring beers, lie one unit apart.
 STRENGTH_UNIT = 0.2
+FEATURE_UNITS = np.concatenate([[STRENGTH_UNIT], PRIOR_SD[1:]])
 
 # Slopes and bends in log colour, reaches in units of the features: the grid that held-out batches choose from.
 GRIDS = {
@@ -284,7 +293,7 @@ class ProcessRegression:
     def predict_without(self, reflectance: ArrayLike) -> Floats:
         """Return responses by the models without each batch, shape (n, K)."""
         known, rows = self.made(reflectance)
-        return known[:, None] + self._rest_without(rows, self.process.kernel(rows, self.process.features))
+        return known[:, None] + self._rest_without(rows, self.process.covariance(rows))
 
     def predict_with_and_without(self, reflectance: ArrayLike) -> tuple[Floats, Floats, Floats]:
         """Return what `predict` and `predict_without` do, shapes (n,), (n,) and (n, K), for the inputs of one."""
@@ -292,7 +301,7 @@ class ProcessRegression:
         middle, variance, without = known.copy(), np.empty(len(rows)), np.empty((len(rows), self.fold_kernel.size))
         for start in range(0, len(rows), FEW):
             part = slice(start, start + FEW)
-            covariance = self.process.kernel(rows[part], self.process.features)
+            covariance = self.process.covariance(rows[part])
             rest, variance[part] = self.process.predict(rows[part], covariance)
             middle[part] += rest
             np.add(self._rest_without(rows[part], covariance), known[part, None], out=without[part])
@@ -323,7 +332,7 @@ class ProcessRegression:
         whole = len(self.process.features) < self.fold_kernel.size
         for start in range(0, len(rows), BLOCK):
             part, out = rows[start : start + BLOCK], batch[start : start + BLOCK]
-            covariance = self.process.kernel(part, self.process.features)
+            covariance = self.process.covariance(part)
             variance[start : start + BLOCK] = (
                 self.process.predict(part, covariance)[1]
                 if whole
@@ -345,7 +354,7 @@ def process_inputs(
     # reflectance (n, p), wavelength_nm, noise (p,) -> (n,), (n, q)
     if inputs == OPTICAL:
         theta = fit_cup_model(reflectance, wavelength_nm, noise)
-        return theta[:, 0], theta / np.concatenate([[STRENGTH_UNIT], PRIOR_SD[1:]])
+        return theta[:, 0], theta / FEATURE_UNITS
     if made is not None:
         rows = made.of(reflectance)
     elif inputs == LOG_ABSORBANCE:

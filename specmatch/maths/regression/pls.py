@@ -166,7 +166,9 @@ class PlsRegression:
         rows = self._rows(reflectance)
         colour = np.maximum(rows @ self.coefficients + self.intercept, self.palest)
         steepness = 1.0 / (self.response.unit * (colour if self.response.logarithmic else 1.0))
-        return self.response.of(colour), self._variance(rows) * steepness**2
+        score = (rows - self.centre) @ self.rotation.T
+        variance = 1.0 / self.total_weight + (score**2 / self.score_square).sum(axis=1)
+        return self.response.of(colour), variance * steepness**2
 
     def predict_without(self, reflectance: ArrayLike) -> Floats:
         """Return responses by the models without each batch, shape (n, K)."""
@@ -186,10 +188,6 @@ class PlsRegression:
 
     def _rows(self, reflectance: ArrayLike) -> Floats:
         return absorbance(reflectance) if self.rows is None else self.rows.of(reflectance)
-
-    def _variance(self, rows: Floats) -> Floats:
-        score = (rows - self.centre) @ self.rotation.T
-        return 1.0 / self.total_weight + (score**2 / self.score_square).sum(axis=1)
 
 
 def one_standard_error(square: ArrayLike) -> int:

@@ -4,7 +4,7 @@
 # minus reference: a positive bias means readings too dark. New errors are held against those of held-out batches by
 # bias, slope and scatter, batches of a beer sharing an effect of it.
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -58,15 +58,9 @@ def fit_line(x: ArrayLike, y: ArrayLike) -> Line:
     intercept = float(v.mean() - slope * middle)
     residual_sd = float(np.sqrt(np.sum((v - intercept - slope * u) ** 2) / (n - 2)))
     root = float(np.sqrt(np.mean(u**2)))
-    return Line(
-        intercept=intercept,
-        slope=slope,
-        intercept_sd=residual_sd * root / np.sqrt(square),
-        slope_sd=residual_sd / np.sqrt(square),
-        correlation=-float(middle) / root if root else 0.0,
-        residual_sd=residual_sd,
-        n=n,
-    )
+    intercept_sd, slope_sd = residual_sd * root / np.sqrt(square), residual_sd / np.sqrt(square)
+    correlation = -float(middle) / root if root else 0.0
+    return Line(intercept, slope, intercept_sd, slope_sd, correlation, residual_sd, n)
 
 
 @dataclass(frozen=True)
@@ -149,20 +143,15 @@ class Scatter:
     inside: float = 1.0
     drawn_in: float = 1.0
 
-    @property
-    def effective_df(self) -> float:
-        """Degrees of freedom of a variance under such tails."""
-        # G. E. P. Box, Biometrika 40:318-335, 1953; L. H. Shoemaker, The American Statistician 57:105-114, 2003 (both
-        # from memory): the variance of s^2 / sigma^2 is about (kurtosis - 1) / df
-        return self.df * 2.0 / (max(self.kurtosis, 3.0) - 1.0)
-
     def likelier_than(self, new: "Scatter") -> float:
         """Return how often errors that scatter as these do would scatter as much as the new ones."""
         # tails are those of both: a few batches seldom show how far one may lie out, and the new ones may be the first
         weight = np.array([self.df, new.df]) / (self.df + new.df)
         squares, kurtosis = np.array([(one.mean_square, one.kurtosis) for one in (self, new)]).T
         tails = float(weight @ (kurtosis * squares**2) / (weight @ squares) ** 2)
-        df = [replace(one, kurtosis=tails).effective_df for one in (new, self)]
+        # G. E. P. Box, Biometrika 40:318-335, 1953; L. H. Shoemaker, The American Statistician 57:105-114, 2003 (both
+        # from memory): under such tails the variance of s^2 / sigma^2 is about (kurtosis - 1) / df
+        df = [one.df * 2.0 / (max(tails, 3.0) - 1.0) for one in (new, self)]
         return float(fdtrc(*df, new.mean_square / self.mean_square))
 
 
@@ -233,6 +222,8 @@ def judge_errors(
         old.likelier_than(scatter_within((errors / size)[:, None], beer)) if beer.size > known.size and old.df else 1.0
     )
     found = float(stdtrit(bias_df, 1.0 - alpha / 2.0) + stdtrit(bias_df, POWER))
+    # so many standard deviations must a normal error be off to leave `COVERAGE_LOST` more outside
+    off = float(ndtri(0.5 + coverage / 2.0) - ndtri(max(coverage - COVERAGE_LOST, 0.05)))
     return NewErrors(
         bias=line.bias,
         bias_sd=bias_sd,
@@ -245,7 +236,7 @@ def judge_errors(
         p_beers=p_beers,
         p_scatter=p_scatter,
         smallest_found=found * bias_sd,
-        matters=float(_shift_that_matters(coverage) * np.sqrt(phi * np.mean(size**2))),
+        matters=float(off * np.sqrt(phi * np.mean(size**2))),
     )
 
 
@@ -317,8 +308,3 @@ def still_needed(found: NewErrors, size: Floats, beer: Ints, known: Ints) -> tup
         return more, 0
     each = 1.0 / (square / float(known.mean()) + square / 2.0)
     return 0, int(np.ceil((wanted - weight(counts)) / each))
-
-
-def _shift_that_matters(coverage: float) -> float:
-    """Return by how many standard deviations a normal error must be off to leave `COVERAGE_LOST` more outside."""
-    return float(ndtri(0.5 + coverage / 2.0) - ndtri(max(coverage - COVERAGE_LOST, 0.05)))

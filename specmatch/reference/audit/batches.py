@@ -111,7 +111,7 @@ def lab_residuals(
     position[rows] = np.arange(rows.size)
     core = np.ones(rows.size, dtype=bool)
     residual, sd, of_lab = np.zeros(rows.size), np.ones(rows.size), np.zeros(rows.size)
-    who = tuple(str(name) for name in labs[rows])
+    who = LabValues(tuple(str(name) for name in labs[rows]), np.zeros(rows.size))
     for limit in LAB_CORE_LIMITS:
         used = core[position[batch]] & (position[batch] >= 0)
         fit = fit_colour(
@@ -120,11 +120,9 @@ def lab_residuals(
             pours.levels.part(used),
             wavelength_nm=pours.wavelength_nm,
             regressions=regressions,
-            values=LabValues(
-                tuple(name for name, one in zip(who, core, strict=True) if one), np.zeros(int(core.sum()))
-            ),
+            values=who.part(core),
         )
-        of_lab = fit.labs.of(who) if fit.labs is not None and fit.labs.labs else np.zeros(rows.size)
+        of_lab = fit.labs.of(who.labs) if fit.labs is not None and fit.labs.labs else np.zeros(rows.size)
         log_read = np.log(fit.predict(means))
         # `held_out_colour` is in the order of batch codes, and so are the rows of the core
         log_read[rows[core]] = np.log(fit.held_out_colour)
@@ -190,11 +188,8 @@ def lab_findings(
     strange = np.abs(read) > STRANGER * np.abs(said)
     off, t = _off_by_both(lab, said, read)
     # a filling that slipped has a long tail, and so have small departures
-    p_value = 2.0 * np.where(
-        strange,
-        stdtr(SHORTEST_TAIL, -np.abs(t)),
-        np.where(np.abs(off) >= LARGE_DEPARTURE, ndtr(-np.abs(t)), stdtr(ERROR_TAIL, -np.abs(t))),
-    )
+    tail = np.where(np.abs(off) >= LARGE_DEPARTURE, ndtr(-np.abs(t)), stdtr(ERROR_TAIL, -np.abs(t)))
+    p_value = 2.0 * np.where(strange, stdtr(SHORTEST_TAIL, -np.abs(t)), tail)
     # the reading says that something is off; that it is the scans, these must say themselves
     like = strange & (False if scored is None else scored.own_p_value[lab.rows] > SCANS_P)
     worth = (np.minimum(np.abs(lab.residual), np.abs(off)) > LEAST_DEPARTURE) & ~like
@@ -327,12 +322,15 @@ def unit_findings(
         higher[rows] = _split(
             _design(absorbance[rows], pours.wavelength_nm), np.log(lab_colour[rows]), pours.levels.beer[rows]
         )
-    wrong, off = _wrong_group(higher, rows, ratio, told, colour_unit)
+    other = "SRM" if colour_unit == "EBC" else "EBC"
+    wrong = _wrong_group(higher, rows, ratio, told, colour_unit)
     if told and not wrong.any():
         level = float(np.nanmedian(ratio))
         if not LOWEST_RATIO <= level <= HIGHEST_RATIO:
-            return [_of_the_set(level, int(np.isfinite(ratio).sum()), colour_unit)], True
-    return list(_of_batches(names, wrong, labs, rows, off, colour_unit)), told
+            usual = {"lowest": LOWEST_RATIO, "highest": HIGHEST_RATIO}
+            said = {"level": level, "n": int(np.isfinite(ratio).sum()), "other": other, "unit": colour_unit, **usual}
+            return [found("unit of the set", "colour_unit", max(level, 1.0 / level), other, **said)], True
+    return list(_of_batches(names, wrong, labs, rows, other, colour_unit)), told
 
 
 def _design(absorbance: Floats, nm: Floats) -> Floats:
@@ -422,15 +420,12 @@ def _absolute(pours: Pours, absorbance: Floats, lab_colour: Floats, scans: pd.Da
     return np.where(trusted, in_ebc * path / (EBC_OF_A430 * np.where(trusted, a430, np.nan)), np.nan)
 
 
-def _wrong_group(
-    higher: Mask, rows: NDArray[np.int64], ratio: Floats, told: bool, colour_unit: str
-) -> tuple[Mask, str]:
-    """Return the batches that are in the other unit, and that unit: by depth where known, else the fewer."""
+def _wrong_group(higher: Mask, rows: NDArray[np.int64], ratio: Floats, told: bool, colour_unit: str) -> Mask:
+    """Return the batches that are in the other unit: by depth where known, else the fewer."""
     lower = np.zeros_like(higher)
     lower[rows] = ~higher[rows]
     if not higher.any():
-        return higher, ""
-    other = "SRM" if colour_unit == "EBC" else "EBC"
+        return higher
     if told and np.isfinite(ratio[higher]).any() and np.isfinite(ratio[lower]).any():
         level = [float(np.nanmedian(ratio[group])) for group in (lower, higher)]
         low_is_wrong = abs(np.log(level[0])) > abs(np.log(level[1]))
@@ -442,7 +437,7 @@ def _wrong_group(
         low_is_wrong = bool(lower.sum() < higher.sum())
     else:
         low_is_wrong = colour_unit == "EBC"
-    return (lower, other) if low_is_wrong else (higher, other)
+    return lower if low_is_wrong else higher
 
 
 def _of_batches(
@@ -462,10 +457,3 @@ def _of_batches(
     for row in np.flatnonzero(rest):
         batch = str(names[row])
         yield found("unit of a batch", batch, factor, off, batch=batch, factor=factor, off=off, unit=unit)
-
-
-def _of_the_set(level: float, n: int, unit: str) -> Finding:
-    other = "SRM" if unit == "EBC" else "EBC"
-    usual = {"lowest": LOWEST_RATIO, "highest": HIGHEST_RATIO}
-    size = max(level, 1.0 / level)
-    return found("unit of the set", "colour_unit", size, other, level=level, n=n, other=other, unit=unit, **usual)

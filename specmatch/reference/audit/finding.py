@@ -132,6 +132,9 @@ def _bytes_of(rows: np.ndarray, spectra: pd.DataFrame, batches: pd.DataFrame) ->
 # What carries out the advice of a finding: one edit of the set, as a Python line and as a command.
 
 WHY = "WHY"  # stands where a person writes the reason
+# what the set's method and a sheet's edit of a remedy are called, where not as the remedy
+_METHODS = {"rename": "rename_beer", "colour": "set_colour", "recipe": "recipe_step", "lab": "extend"}
+_OF_A_SHEET = {"relabel": "beer", "colour": "colour", "rename": "rename", "recipe": "recipe"}
 
 
 @dataclass(frozen=True)
@@ -144,20 +147,12 @@ class Remedy:
 
     def python(self, finding: str) -> str:
         """Return the line of Python that carries it out."""
+        names = ["float('nan')" if name is None else repr(name) for name in self.names]
         if self.kind == "drop":
-            level = "" if self.names[0] == "batch" else f", level={self.names[0]!r}"
-            return f"refs = refs.drop({self.names[1]!r}{level}, reason={WHY!r})"
-        if self.kind == "colour" and self.names[1] is None:
-            return f"refs = refs.set_colour({self.names[0]!r}, float('nan'), reason={WHY!r})"
-        if self.kind == "extend":
-            return f"refs = refs.extend(spectra, scans, batches, reason={WHY!r})"
-        if self.kind == "lab":
-            return f"refs = refs.extend(batches=batches, reason={WHY!r})"
-        if self.kind == "settle":
-            return f"refs = refs.settle({finding!r}, reason={WHY!r})"
-        method = {"relabel": "relabel", "rename": "rename_beer", "colour": "set_colour", "recipe": "recipe_step"}
-        listed = ", ".join(repr(name) for name in self.names)
-        return f"refs = refs.{method[self.kind]}({listed}, reason={WHY!r})"
+            names = names[1:] if self.names[0] == "batch" else [names[1], f"level={names[0]}"]
+        given = {"extend": ["spectra", "scans", "batches"], "lab": ["batches=batches"], "settle": [repr(finding)]}
+        listed = ", ".join([*given.get(self.kind, names), f"reason={WHY!r}"])
+        return f"refs = refs.{_METHODS.get(self.kind, self.kind)}({listed})"
 
     def command(self, place: str, finding: str) -> str:
         """Return the command that carries it out."""
@@ -174,14 +169,13 @@ class Remedy:
 
     def row(self) -> dict[str, str] | None:
         """Return it as a row of a sheet of edits, or None where it is no edit."""
-        what = {"relabel": "beer", "colour": "colour", "rename": "rename", "recipe": "recipe"}.get(self.kind)
         if self.kind == "drop":
             return {"batch": self.names[1], "what": f"drop {self.names[0]}", "value": ""}
-        if what is None:
+        if self.kind not in _OF_A_SHEET:
             return None
         name, value = self.names
         text = "none" if value is None else f"{value:.6g}" if isinstance(value, float) else str(value)
-        return {"batch": name, "what": what, "value": text}
+        return {"batch": name, "what": _OF_A_SHEET[self.kind], "value": text}
 
 
 def remedy_of(

@@ -8,7 +8,7 @@ import hashlib
 import io
 import json
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -29,13 +29,13 @@ _BOOLEANS = {"true": True, "True": True, "1": True, "false": False, "False": Fal
 
 def encode_table(table: pd.DataFrame, *, header: bool = True) -> bytes:
     """Write a table as CSV (UTF-8, comma, line feed), index first; numbers in their shortest exact form."""
-    headings = [str(table.index.name), *(_heading(name) for name in table.columns)]
+    headings = [name if isinstance(name, str) else repr(float(name)) for name in table.columns]
     cells = [[_guarded(name) for name in table.index]]
     cells += [_cells(table.iloc[:, position]) for position in range(table.shape[1])]
     text = io.StringIO(newline="")
     writer = csv.writer(text, lineterminator="\n")
     if header:
-        writer.writerow(headings)
+        writer.writerow([str(table.index.name), *headings])
     writer.writerows(zip(*cells, strict=True))
     return text.getvalue().encode("utf-8")
 
@@ -80,15 +80,11 @@ def decode_table(
     return table
 
 
-def csv_cell(text: str) -> str:
-    """Return a text as one cell of CSV."""
-    cell = io.StringIO(newline="")
-    csv.writer(cell, lineterminator="").writerow([text])
-    return cell.getvalue()
-
-
-def _heading(name: object) -> str:
-    return name if isinstance(name, str) else repr(float(name))  # type: ignore[arg-type]
+def csv_line(cells: Sequence[str]) -> bytes:
+    """Return texts as a line of CSV."""
+    line = io.StringIO(newline="")
+    csv.writer(line, lineterminator="\n").writerow(cells)
+    return line.getvalue().encode()
 
 
 def _guarded(cell: str) -> str:
@@ -150,12 +146,8 @@ _KINDS = ("scan", "pour", "sample")
 def block_digests(values: Floats, scans: pd.DataFrame) -> list[str]:
     """Return the hash of each block of rows, spectra and scans together; the last block may be short."""
     # values (n, p)
-    return [
-        sha256_of(
-            [encode_table(scans.iloc[start : start + BLOCK_ROWS]), plain_bytes(values[start : start + BLOCK_ROWS])]
-        )
-        for start in range(0, len(values), BLOCK_ROWS)
-    ]
+    blocks = (slice(start, start + BLOCK_ROWS) for start in range(0, len(values), BLOCK_ROWS))
+    return [sha256_of([encode_table(scans.iloc[block]), plain_bytes(values[block])]) for block in blocks]
 
 
 def plain_bytes(values: Floats) -> bytes:
@@ -186,19 +178,10 @@ def _hashed(head: Sequence[object], tables: Sequence[pd.DataFrame | None], wavel
 def name_keys(scans: pd.DataFrame) -> np.ndarray:
     """Return 64 bits of the hash of each name of a scan, pour and sample, sorted: to see whether a name is taken."""
     # -> (m,) uint64
-    return np.unique(np.fromiter((_key(kind, name) for kind, name in _names(scans)), dtype=np.uint64))
-
-
-def _names(scans: pd.DataFrame) -> Iterator[tuple[str, str]]:
-    for kind, cells in zip(_KINDS, (scans.index, scans["pour"], scans["sample"]), strict=True):
-        for name in dict.fromkeys(cells):
-            yield kind, str(name)
-
-
-def _key(kind: str, name: str) -> int:
-    return int.from_bytes(
-        hashlib.blake2b(f"{kind}\0{name}".encode("utf-8", "surrogatepass"), digest_size=8).digest(), "little"
-    )
+    columns = zip(_KINDS, (scans.index, scans["pour"], scans["sample"]), strict=True)
+    names = (f"{kind}\0{name}".encode("utf-8", "surrogatepass") for kind, cells in columns for name in set(cells))
+    hashes = b"".join(hashlib.blake2b(name, digest_size=8).digest() for name in names)
+    return np.unique(np.frombuffer(hashes, "<u8")).astype(np.uint64)
 
 
 # The descriptor of a set on disk: written in version 2 of the Data Package standard, read in versions 1 and 2.

@@ -16,7 +16,7 @@ from specmatch.array_types import Floats
 from specmatch.batches import check_scans
 from specmatch.errors import ReferenceSetError
 from specmatch.reference.disk.encoding import BLOCK_ROWS, block_digests, encode_table, name_keys
-from specmatch.reference.tables.alignment import joined, tidy_columns, type_of
+from specmatch.reference.tables.alignment import joined, tidy_columns
 from specmatch.spectra import wavelengths_from
 from specmatch.storage import sha256_of, write_atomic
 
@@ -129,8 +129,8 @@ class LargeTables:
             return False
         wanted = np.union1d(name_keys(scans), name_keys(more_names))
         for part in self.parts:
-            file = self.folder / str(part.keys["path"])
-            if not _is_whole(file, part.keys):
+            file, digest = self.folder / str(part.keys["path"]), str(part.keys["hash"]).rpartition(":")[2]
+            if not (file.is_file() and digest == sha256_of(file)):
                 return False
             taken = np.load(file, mmap_mode="r", allow_pickle=False)
             place = np.minimum(np.searchsorted(taken, wanted), max(len(taken) - 1, 0))
@@ -161,8 +161,7 @@ def _conformed(scans: pd.DataFrame, types: Mapping[str, str]) -> pd.DataFrame:
         name: scans[name] if name in scans.columns else pd.Series(np.nan if kind == "number" else "", index=scans.index)
         for name, kind in types.items()
     }
-    table = pd.DataFrame(cells, index=scans.index)
-    return tidy_columns(table, "scans")
+    return tidy_columns(pd.DataFrame(cells, index=scans.index), "scans")
 
 
 def write_parts(folder: Path, spectra: pd.DataFrame, scans: pd.DataFrame, *, first: bool) -> list[Part]:
@@ -178,16 +177,12 @@ def write_parts(folder: Path, spectra: pd.DataFrame, scans: pd.DataFrame, *, fir
 
 
 def _write_part(folder: Path, spectra: pd.DataFrame, scans: pd.DataFrame, *, first: bool) -> Part:
-    values = np.ascontiguousarray(spectra.to_numpy(dtype="<f8"))
-    header = _header(values.shape)
-    text = encode_table(scans, header=first)
-    keys = name_keys(scans)
-    keys_header = _header(keys.shape, "<u8")
+    values, keys = np.ascontiguousarray(spectra.to_numpy(dtype="<f8")), name_keys(scans)
     return Part(
         len(values),
-        written(folder, "spectra", ".npy", [header, values.data.cast("B")]),
-        written(folder, "scans", ".csv", [text]),
-        written(folder, "keys", ".npy", [keys_header, keys.astype("<u8").data.cast("B")]),
+        written(folder, "spectra", ".npy", [_header(values.shape), values.data.cast("B")]),
+        written(folder, "scans", ".csv", [encode_table(scans, header=first)]),
+        written(folder, "keys", ".npy", [_header(keys.shape, "<u8"), keys.astype("<u8").data.cast("B")]),
     )
 
 
@@ -200,26 +195,11 @@ def written(folder: Path, name: str, suffix: str, content: Sequence[bytes | memo
     return {"path": file.name, "bytes": sum(len(part) for part in content), "hash": f"sha256:{digest}"}
 
 
-def spectra_resource(parts: Sequence[Part], wavelength_nm: Sequence[float]) -> dict[str, Any]:
-    """Return the resource of spectra in one file or in several."""
-    head = {"name": "spectra", "path": "", "format": "npy", "mediatype": "application/octet-stream"}
-    return {**head, **several([part.spectra for part in parts]), "wavelength_nm": [float(nm) for nm in wavelength_nm]}
-
-
 def several(entries: Sequence[Entry]) -> dict[str, Any]:
     """Return `path`, `bytes` and `hash` of one file, or of several under `parts`."""
     if len(entries) == 1:
         return dict(entries[0])
     return {"path": [entry["path"] for entry in entries], "parts": [dict(entry) for entry in entries]}
-
-
-def types_of(scans: pd.DataFrame) -> dict[str, str]:
-    """Return the type of each column of a scans table."""
-    return {str(name): type_of(scans[name]) for name in scans.columns}
-
-
-def _is_whole(file: Path, entry: Entry) -> bool:
-    return file.is_file() and str(entry["hash"]).rpartition(":")[2] == sha256_of(file)
 
 
 def rows_of_block(file: Path, resource: Mapping[str, Any], wavelength_nm: Floats) -> tuple[Path, str, int]:

@@ -24,7 +24,7 @@ from specmatch.reference.disk.encoding import (
     LARGEST_DESCRIPTOR_BYTES,
     TABLES,
     block_digests,
-    csv_cell,
+    csv_line,
     decode_descriptor,
     decode_table,
     encode_descriptor,
@@ -39,12 +39,11 @@ from specmatch.reference.disk.large_block import (
     is_large,
     rows_of_block,
     several,
-    spectra_resource,
-    types_of,
     wavelengths_of,
     write_parts,
     written,
 )
+from specmatch.reference.tables.alignment import type_of
 from specmatch.storage import TEMPORARY_SUFFIX, locked, sha256_of, write_atomic
 from specmatch.wording import counted
 
@@ -92,8 +91,7 @@ def write_package(
                 entry = written(folder, name, ".csv", [encode_table(tables[name])])
                 resources.append(_resource(name, entry, tables, info))
         write_atomic(folder / DESCRIPTOR, encode_descriptor(_content(resources, info, versions, blocks)))
-        keys = [{"name": "keys", **entry} for entry in blocks.get("keys") or ()]
-        _sweep(folder, {part["path"] for resource in [*resources, *keys] for part in _parts_of(resource)})
+        _sweep(folder, {part["path"] for part in _files_of(resources, blocks)})
 
 
 def _write_large(
@@ -117,10 +115,12 @@ def _write_large(
     own = {
         "blocks": list(digests),
         "keys": [dict(part.keys) for part in parts],
-        "scan_types": types_of(scans),
+        "scan_types": {str(name): type_of(scans[name]) for name in scans.columns},
         "several": len(parts) > 1,
     }
-    return [spectra_resource(parts, list(wavelength_nm)), resource], own
+    block: dict[str, Any] = {"name": "spectra", "path": "", "format": "npy", "mediatype": "application/octet-stream"}
+    block |= {**several([part.spectra for part in parts]), "wavelength_nm": [float(nm) for nm in wavelength_nm]}
+    return [block, resource], own
 
 
 def read_history(folder: Path) -> list[dict[str, Any]]:
@@ -326,7 +326,7 @@ def _read_table(
     if not fields or not all(isinstance(field, dict) and "name" in field for field in fields):
         raise ReferenceSetError(f"resource {resource.get('name')!r} has a field without a name")
     if 0 not in chosen:
-        data = ",".join(csv_cell(str(field["name"])) for field in fields).encode() + b"\n" + data
+        data = csv_line([str(field["name"]) for field in fields]) + data
     decimals = {str(field["decimalChar"]) for field in fields if "decimalChar" in field}
     return decode_table(
         data,
@@ -344,12 +344,7 @@ def _read_table(
 # Files are linked, not copied, where the file system can: a file of a set is never written to once it has its name.
 
 VERSIONS = "versions"
-DIGITS = 12
-
-
-def version_name(digest: str) -> str:
-    """Return the name of a version's folder."""
-    return digest[:DIGITS]
+DIGITS = 12  # of its hash name the folder of a version
 
 
 def _keep_version(folder: Path, data: bytes, content: Mapping[str, Any]) -> list[str]:
@@ -358,7 +353,7 @@ def _keep_version(folder: Path, data: bytes, content: Mapping[str, Any]) -> list
     digest = own.get("hash")
     if not isinstance(digest, str) or len(digest) < DIGITS:
         return []  # made by another program; it has no name that it could be kept by
-    name = version_name(digest)
+    name = digest[:DIGITS]
     kept = [other for other in own.get("versions") or () if other != name and (folder / VERSIONS / other).is_dir()]
     place = folder / VERSIONS / name
     if not (place / DESCRIPTOR).is_file():
@@ -389,15 +384,13 @@ def _link_all(folder: Path, place: Path, data: bytes, content: Mapping[str, Any]
     try:
         shutil.rmtree(making, ignore_errors=True)
         making.mkdir(parents=True)
-        keys = [{"name": "keys", **entry} for entry in content.get("specmatch", {}).get("keys") or ()]
-        for resource in [*content["resources"], *keys]:
-            for part in _parts_of(resource):
-                source = file_of(part, folder)
-                target = making / source.name
-                try:
-                    os.link(source, target)
-                except OSError:
-                    shutil.copyfile(source, target)
+        for part in _files_of(content["resources"], content.get("specmatch", {})):
+            source = file_of(part, folder)
+            target = making / source.name
+            try:
+                os.link(source, target)
+            except OSError:
+                shutil.copyfile(source, target)
         write_atomic(making / DESCRIPTOR, data)
         shutil.rmtree(place, ignore_errors=True)  # one without a descriptor was left half made
         os.replace(making, place)
@@ -408,6 +401,12 @@ def _link_all(folder: Path, place: Path, data: bytes, content: Mapping[str, Any]
     finally:
         with suppress(OSError):
             shutil.rmtree(making, ignore_errors=True)
+
+
+def _files_of(resources: Sequence[Mapping[str, Any]], own: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Return every file of a set as a resource: its tables, and the keys by which a large one knows its names."""
+    keys = [{"name": "keys", **one} for one in own.get("keys") or ()]
+    return [part for resource in [*resources, *keys] for part in _parts_of(resource)]
 
 
 def _parts_of(resource: Mapping[str, Any]) -> list[dict[str, Any]]:

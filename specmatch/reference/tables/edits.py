@@ -114,11 +114,8 @@ def stepped(tables: Tables, beer: str, since: str) -> Change:
         beers.loc[row, column] = day
     beers = beers.fillna("") if beers.dtypes.eq(object).all() else beers
     what = f"recipe of beer {beer!r} stepped on {since}: {len(older)} older batches are {name!r}"
-    return (
-        replace(tables, batches=batches, beers=beers),
-        what,
-        {"kind": "step", "beer": beer, "since": since, "older": name},
-    )
+    edit = {"kind": "step", "beer": beer, "since": since, "older": name}
+    return replace(tables, batches=batches, beers=beers), what, edit
 
 
 def batch_times(scans: pd.DataFrame, batches: pd.DataFrame) -> pd.Series:

@@ -71,11 +71,8 @@ class Board:
 
     Examples
     --------
-    >>> import threading
-    >>> stop = threading.Event()
     >>> with Board("line1.db", line="1", address="0") as board:
-    ...     board.url.startswith("http://127.0.0.1:")
-    ...     # sm.watch(..., tell=board.tell, beat=board.beat, stop=stop)
+    ...     board.url.startswith("http://127.0.0.1:")  # sm.watch(..., tell=board.tell, beat=board.beat)
     True
     """
 
@@ -158,7 +155,6 @@ class Board:
             self._server.stop()
 
     def _watch(self) -> dict[str, str]:
-        """Say how the watch itself stands."""
         silent_s = time.monotonic() - self._beaten
         if self._closing.is_set():
             return {"state": STOPPED, "sentence": "The watch was stopped: nothing is judged"}
@@ -223,7 +219,6 @@ _CONTROL_FIRST = "measure the control before anything else"
 
 
 def _board_shown(now: LineNow, *, names: bool = False, writes: bool = False) -> dict[str, Any]:
-    """Return what a board shows, as one JSON object."""
     # names: of people too. writes: whether a review can be written
     at = datetime.fromisoformat(now.at)
     control = now.control.state not in (GOOD, NONE)

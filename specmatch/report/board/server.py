@@ -168,7 +168,6 @@ class Served:
 
 
 def _asked(body: bytes) -> tuple[int, dict[str, str]]:
-    """Return the entry and what is said of it, as a page sends them."""
     asked = json.loads(body)
     names = ("outcome", "operator", "note", "second")
     if not isinstance(asked, dict) or not {"entry"} <= set(asked) <= {"entry", *names}:

@@ -60,16 +60,13 @@ def journal_page(journals: Sequence[Journal]) -> str:
 
     Returns
     -------
-    str
-        One HTML file that needs nothing outside itself.
+    str, one HTML file that needs nothing outside itself
 
     Examples
     --------
-    >>> from specmatch.line.journal.journal import Journal
-    >>> with Journal("line1.db", read_only=True) as journal:
-    ...     page = journal_page([journal])
-    >>> page.startswith("<!DOCTYPE html>"), "consistent" in page
-    (True, True)
+    >>> with sm.Journal("line1.db", read_only=True) as journal:
+    ...     "consistent" in journal_page([journal])
+    True
     """
     counts, waits = decision_counts(journals), waiting(journals)
     rows, charts = newest(journals, last=MOST_ROWS), line_charts(journals)
@@ -267,23 +264,19 @@ def hold_tag(journal: Journal, entry: int) -> str:
 
     Returns
     -------
-    str
-        One HTML file that needs nothing outside itself. Its QR code holds the entry's code, which
-        `specmatch history --review` takes.
+    str, one HTML file that needs nothing outside itself
+        Its QR code holds the entry's code, which `specmatch history --review` takes.
 
     Raises
     ------
     MissingExtraError
         If segno, of the extra `board`, is not installed.
-    OptionError
-        If nothing is held by this entry.
-    TableError
-        If there is no such entry.
+    OptionError, TableError
+        If nothing is held by this entry; if there is no such entry.
 
     Examples
     --------
-    >>> from specmatch.line.journal.journal import Journal
-    >>> with Journal("line1.db", read_only=True) as journal:
+    >>> with sm.Journal("line1.db", read_only=True) as journal:
     ...     hold_tag(journal, 3)
     Traceback (most recent call last):
     specmatch.errors.OptionError: entry 3 is consistent: a tag is for what is held or is to be poured again
@@ -328,8 +321,7 @@ def lot_sheet(journals: Sequence[Journal], lot: str, *, line: str | None = None)
 
     Returns
     -------
-    str
-        One HTML file for A4 that needs nothing outside itself.
+    str, one HTML file for A4 that needs nothing outside itself
 
     Raises
     ------
@@ -340,8 +332,7 @@ def lot_sheet(journals: Sequence[Journal], lot: str, *, line: str | None = None)
 
     Examples
     --------
-    >>> from specmatch.line.journal.journal import Journal
-    >>> with Journal("line1.db", read_only=True) as journal:
+    >>> with sm.Journal("line1.db", read_only=True) as journal:
     ...     lot_sheet([journal], "nowhere")
     Traceback (most recent call last):
     specmatch.errors.OptionError: no journal holds a lot 'nowhere'
@@ -510,7 +501,6 @@ def _not_proved(rows: Sequence[Mapping[str, Any]]) -> str:
 
 
 def _drawn(code: str) -> str:
-    """Return the QR code of a text, as a drawing."""
     try:
         import segno
     except ImportError as error:

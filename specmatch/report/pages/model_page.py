@@ -84,8 +84,7 @@ def model_page(
 
     Returns
     -------
-    str
-        One HTML file that needs nothing outside itself.
+    str, one HTML file that needs nothing outside itself
 
     Raises
     ------
@@ -94,9 +93,8 @@ def model_page(
 
     Examples
     --------
-    >>> page = model_page(house, session=session, verified=house.verify(session))
-    >>> page.startswith("<!DOCTYPE html>"), "Readings of" in page
-    (True, True)
+    >>> "Readings of" in model_page(house, session=session, verified=house.verify(session))
+    True
     """
     must_be("model", house)
     fitted = house.fitted
@@ -239,7 +237,6 @@ def _conditions(house: HouseModel) -> str:
 
 
 def _conditions_told(fitted: FittedHouse) -> list[str]:
-    """Return sentences on the depth of the set and its law, on its labs, and on what temperature costs."""
     said = ["No filling is recorded: scans are taken to be at the depth of the set, whatever that is."]
     if fitted.depth is not None and fitted.path_law is not None:
         law = fitted.path_law
@@ -282,7 +279,6 @@ def _verdict(house: HouseModel, rows: pd.DataFrame) -> str:
 
 
 def _ranges(rows: pd.DataFrame) -> dict[str, tuple[float, float]]:
-    """Return the lowest and highest lab colour of each beer that has any."""
     known = {str(beer): colours[np.isfinite(colours)] for beer, colours in rows["colours"].items()}
     return {beer: (float(colours.min()), float(colours.max())) for beer, colours in known.items() if colours.size}
 
@@ -303,8 +299,7 @@ def reading_page(
 
     Returns
     -------
-    str
-        One HTML file that needs nothing outside itself.
+    str, one HTML file that needs nothing outside itself
 
     Raises
     ------

@@ -43,11 +43,9 @@ def plot_held_out_colour(
     Parameters
     ----------
     evaluation : Evaluation or Validation
-        From `evaluate` or `validate`.
     refs : ReferenceSet, optional
-        The set that was evaluated; it knows when batches were measured, which a page then tells of each mark.
+        The set that was evaluated, for when batches were measured.
     colour_unit : {"EBC", "SRM"}, default "EBC"
-        Unit of the set.
     ax : matplotlib.axes.Axes, optional
 
     Returns
@@ -170,7 +168,7 @@ def plot_colour_error(evaluation: Evaluation, refs: ReferenceSet, *, ax: Axes | 
     ----------
     evaluation : Evaluation
     refs : ReferenceSet
-        The set that was evaluated; it knows the times. Without times batches stand in the order of the set.
+        The set that was evaluated; without times batches stand in its order.
     ax : matplotlib.axes.Axes, optional
 
     Returns
@@ -232,8 +230,7 @@ def plot_coverage(evaluation: Evaluation, *, ax: Axes | None = None) -> Axes:
 
     Notes
     -----
-    Bars are exact 95 % bounds of a share of so many batches (Clopper and Pearson): a bar that holds the promise is no
-    evidence against it.
+    Bars are exact 95 % bounds (Clopper and Pearson): one that holds the promise is no evidence against it.
 
     Examples
     --------
@@ -264,12 +261,10 @@ def plot_coverage(evaluation: Evaluation, *, ax: Axes | None = None) -> Axes:
 
 
 def _what(evaluation: Evaluation | Validation) -> str:
-    """Return what the lab measures of each batch."""
     return str(evaluation.figures.get("value_name", VALUE_NAME))
 
 
 def _measured(refs: ReferenceSet) -> pd.Series:
-    """Return the first time at which each batch was measured, in UTC; missing where it is not known."""
     if "measured_at" not in refs.scans.columns:
         return pd.Series(dtype="datetime64[ns, UTC]")
     times = pd.to_datetime(refs.scans["measured_at"], utc=True, format="ISO8601", errors="coerce")
@@ -282,8 +277,7 @@ def plot_learning_curve(curve: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
     Parameters
     ----------
     curve : DataFrame
-        From `specmatch.learning_curve`; beers whose error cannot be told are left out of the drawing and named in the
-        legend.
+        From `specmatch.learning_curve`; beers whose error cannot be told are named in the legend alone.
     ax : matplotlib.axes.Axes, optional
 
     Returns

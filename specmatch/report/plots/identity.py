@@ -65,10 +65,9 @@ def plot_identity_map(house: HouseModel, spectra: Any = None, scans: Any = None,
 
     Notes
     -----
-    The map is the plane in which the beers lie farthest apart, turned so that darker beers lie to the right; a refit
-    does not flip it. One unit is the standard deviation between batches of one beer. A ring is the shadow of a beer's
-    region at the model's false-reject rate: outside it a sample is refused, inside it may still be refused for what
-    the plane does not show, and is then drawn as a cross.
+    The map is the plane in which the beers lie farthest apart, darker ones to the right; a refit does not flip it. One
+    unit is the standard deviation between batches of one beer. A ring is the shadow of a beer's region at the model's
+    false-reject rate: a sample inside may still be refused for what the plane does not show, and is then a cross.
 
     Examples
     --------
@@ -134,7 +133,7 @@ def plot_identity_map(house: HouseModel, spectra: Any = None, scans: Any = None,
 
 
 def plot_mix_ups(evaluation: Evaluation, *, ax: Axes | None = None) -> Axes:
-    """Draw for each ordered pair of beers how often a batch of the one, claimed to be the other, was held.
+    """Draw for each ordered pair of beers, pale to dark, how often a batch of the one, claimed the other, was held.
 
     Parameters
     ----------
@@ -144,10 +143,6 @@ def plot_mix_ups(evaluation: Evaluation, *, ax: Axes | None = None) -> Axes:
     Returns
     -------
     matplotlib.axes.Axes
-
-    Notes
-    -----
-    Beers stand from pale to dark, so that trouble gathers along the diagonal.
 
     Examples
     --------
@@ -225,7 +220,6 @@ def _write_names(ax: Axes, names: Sequence[str], middles: Floats, reach: Floats)
 
 
 def _shared(one: tuple[float, ...], other: tuple[float, ...]) -> float:
-    """Return the area that two boxes (left, low, right, high) share."""
     width = min(one[2], other[2]) - max(one[0], other[0])
     height = min(one[3], other[3]) - max(one[1], other[1])
     return max(width, 0.0) * max(height, 0.0)
@@ -272,7 +266,6 @@ def _sign(up: Floats, logs: Floats, dark: Floats) -> float:
 
 
 def _name_samples(ax: Axes, names: Sequence[str], points: Floats, taken: Mask) -> None:
-    """Write its name beside each sample, or beside those of no beer where there are many."""
     which = np.arange(len(names)) if len(names) <= _MOST_NAMED else np.flatnonzero(~taken)[:_MOST_NAMED]
     for row in which.tolist():
         ax.annotate(
@@ -301,7 +294,6 @@ def plot_nearest_batches(
     sample : str, optional
         Which one; the first by default.
     n_batches : int, default 5
-        Batches to draw.
     ax : matplotlib.axes.Axes, optional
 
     Returns
@@ -372,10 +364,8 @@ def plot_departure(
 
     Raises
     ------
-    TableError
-        If there is no such sample.
-    UnknownBeerError
-        If the set does not hold the beer.
+    TableError, UnknownBeerError
+        If there is no such sample; if the set does not hold the beer.
 
     Notes
     -----

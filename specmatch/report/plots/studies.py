@@ -39,7 +39,6 @@ def plot_commissioning(found: Commissioning, *, ax: Axes | None = None) -> Axes:
     Parameters
     ----------
     found : Commissioning
-        From `specmatch.commission`.
     ax : matplotlib.axes.Axes, optional
 
     Returns
@@ -78,7 +77,6 @@ def plot_gauge_components(study: Gauge, *, ax: Axes | None = None) -> Axes:
     Parameters
     ----------
     study : Gauge
-        From `specmatch.gauge`.
     ax : matplotlib.axes.Axes, optional
 
     Returns
@@ -111,7 +109,6 @@ def plot_gauge_interaction(study: Gauge, *, ax: Axes | None = None) -> Axes:
     Parameters
     ----------
     study : Gauge
-        From `specmatch.gauge`.
     ax : matplotlib.axes.Axes, optional
 
     Returns
@@ -147,7 +144,6 @@ def plot_gauge_run(study: Gauge, *, ax: Axes | None = None) -> Axes:
     Parameters
     ----------
     study : Gauge
-        From `specmatch.gauge`.
     ax : matplotlib.axes.Axes, optional
 
     Returns
@@ -174,7 +170,6 @@ def plot_budget(budget: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
     Parameters
     ----------
     budget : DataFrame
-        From `HouseModel.budget`.
     ax : matplotlib.axes.Axes, optional
 
     Returns
@@ -211,7 +206,6 @@ def plot_plan_curves(made: Plan, *, ax: Axes | None = None) -> Axes:
     Parameters
     ----------
     made : Plan
-        From `specmatch.plan`.
     ax : matplotlib.axes.Axes, optional
 
     Returns
@@ -248,7 +242,6 @@ def plot_plan_beers(made: Plan, *, ax: Axes | None = None) -> Axes:
     Parameters
     ----------
     made : Plan
-        From `specmatch.plan`.
     ax : matplotlib.axes.Axes, optional
 
     Returns
@@ -279,7 +272,6 @@ def plot_plan_line(made: Plan, *, ax: Axes | None = None) -> Axes:
     Parameters
     ----------
     made : Plan
-        From `specmatch.plan`.
     ax : matplotlib.axes.Axes, optional
 
     Returns
@@ -320,7 +312,6 @@ def plot_control_chart(chart: ControlChart, *, ax: Axes | None = None) -> Axes:
     Parameters
     ----------
     chart : ControlChart
-        From `specmatch.line.charts.line_charts`.
     ax : matplotlib.axes.Axes, optional
 
     Returns
@@ -330,8 +321,7 @@ def plot_control_chart(chart: ControlChart, *, ax: Axes | None = None) -> Axes:
     Notes
     -----
     A point signals alone where it lies beyond the limits, with others where a running test (moving average, sum of
-    departures) does at this point. For the running tests a point counts as no farther than `FARTHEST_SD` standard
-    deviations from the mean, so a moving average ends at a cap however far the points go on.
+    departures) does, for which it counts as no farther than `FARTHEST_SD` standard deviations from the mean.
 
     Examples
     --------

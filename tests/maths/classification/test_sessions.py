@@ -68,13 +68,13 @@ def test_a_batch_is_held_out_with_all_of_its_session():
     rng = np.random.default_rng(4)
     pours, levels, session = drawn(rng, 4, 6, lambda beer: np.where(beer == 3, 6, np.arange(beer.size) % 6))
     fit = fit_class_model(pours, levels, session=session)
-    before = held_out_statistics(fit.samples, fit.choice).distance.statistic
+    before = held_out_statistics(fit.samples, fit.choice)[0].statistic
     mates = np.flatnonzero(session == session[0])[1:]
     spoilt = fit.samples.reflectance.copy()
     spoilt[mates] *= 0.7
     samples = replace(fit.samples, reflectance=spoilt)
-    after = held_out_statistics(samples, fit.choice).distance.statistic
-    alone = held_out_statistics(replace(samples, session=session[:0]), fit.choice).distance.statistic
+    after = held_out_statistics(samples, fit.choice)[0].statistic
+    alone = held_out_statistics(replace(samples, session=session[:0]), fit.choice)[0].statistic
     assert after[0] == pytest.approx(before[0], rel=1e-9)  # rounding only
     assert abs(alone[0] / before[0] - 1.0) > 0.01
     # the fourth beer has one session: its batches are held out one by one
@@ -87,9 +87,9 @@ def test_added_batches_are_held_out_with_their_session():
     first = np.arange(pours.shape[0]) < 56
     fit = fit_class_model(pours[first], levels.part(first), session=session[:28])
     rest = levels.part(~first, same_beers=True)
-    assert np.array_equal(add_batches(fit, pours[~first], rest, session).fit.samples.session, session)
+    assert np.array_equal(add_batches(fit, pours[~first], rest, session)[0].samples.session, session)
     # of no known session each new batch has its own
-    assert np.array_equal(add_batches(fit, pours[~first], rest).fit.samples.session[28:], [8, 9, 10, 11])
+    assert np.array_equal(add_batches(fit, pours[~first], rest)[0].samples.session[28:], [8, 9, 10, 11])
 
 
 def test_few_sessions_that_mix_beers_reject_as_often_as_stated():

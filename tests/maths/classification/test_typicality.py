@@ -116,15 +116,14 @@ class TestAgainstBruteForce:
             assert got[b] == pytest.approx(0.9 * d @ np.linalg.inv(rest.T @ rest / 17) @ d, rel=1e-9)
 
     def test_folds_are_fits_without_their_batches(self, fit):
-        held_out = held_out_statistics(fit.samples, fit.choice)
+        statistic, left = held_out_statistics(fit.samples, fit.choice)
         out = np.flatnonzero((np.arange(64) % 8 + fit.samples.beer) % 8 == 3)
         without = build_class_model(fit.samples.part(np.setdiff1d(np.arange(64), out)), fit.choice, 0.05)
         match = without.match(fit.samples.reflectance[out], fit.samples.n_pours[out])
         own = match.p_value[np.arange(out.size), fit.samples.beer[out]]
-        statistic = held_out.distance
         p_value = combine_p_values(
             without.tail.p_value(statistic.statistic[out], statistic.n_axes[out], statistic.dof[out]),
-            without.residual.p_value(held_out.residual[out], 3.0),
+            without.residual.p_value(left[out], 3.0),
         )
         # the same numbers in another order of summation
         np.testing.assert_allclose(p_value, own, rtol=1e-8)
@@ -380,7 +379,7 @@ class TestUpkeep:
         rows, beer, batch, sample = house
         more, more_beer, more_batch, more_sample = SimulatedBeers(seed=1, n_beers=9).house([2] * 8 + [3])
         fit = fit_class_model(rows, Levels.of_pours(sample, batch, beer))
-        grown = add_batches(fit, more, Levels.of_pours(more_sample, more_batch, more_beer))
+        grown, reasons = add_batches(fit, more, Levels.of_pours(more_sample, more_batch, more_beer))
         together = np.vstack([rows, more])
         every_sample = np.concatenate([sample, more_sample + 64])
         every_batch, every_beer = np.concatenate([batch, more_batch + 64]), np.concatenate([beer, more_beer])
@@ -393,20 +392,20 @@ class TestUpkeep:
         query = SimulatedBeers(seed=1).samples(2, 5, 3)
         # the pour covariance is summed in two parts: rounding only
         np.testing.assert_allclose(
-            grown.fit.match(query, np.full(5, 3)).p_value,
+            grown.match(query, np.full(5, 3)).p_value,
             expected.match(query, np.full(5, 3)).p_value,
             rtol=1e-8,
             atol=1e-14,
         )
-        assert len(fit.beer_means) == 8 and len(grown.fit.beer_means) == 9
-        assert any("beers are new" in reason for reason in grown.refit_reasons)
-        assert any("has grown from 64" in reason for reason in grown.refit_reasons)
+        assert len(fit.beer_means) == 8 and len(grown.beer_means) == 9
+        assert any("beers are new" in reason for reason in reasons)
+        assert any("has grown from 64" in reason for reason in reasons)
 
     def test_batches_unlike_their_beer_call_for_a_look(self, fit):
         wrong = SimulatedBeers(seed=1).samples(3, 4, 3)
         each = np.arange(4)
-        grown = add_batches(fit, wrong, Levels.of_pours(each, each, np.zeros(4, int)))
-        assert any("unlike their own beer" in reason for reason in grown.refit_reasons)
+        grown, reasons = add_batches(fit, wrong, Levels.of_pours(each, each, np.zeros(4, int)))
+        assert any("unlike their own beer" in reason for reason in reasons)
 
 
 @settings(max_examples=15, deadline=None)
