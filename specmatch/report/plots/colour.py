@@ -20,6 +20,7 @@ from specmatch.report.plots.style import (
     PALE,
     QUIET,
     axis_or_new,
+    of_its_kind,
     plain,
     plain_ticks,
     shades,
@@ -34,6 +35,7 @@ if TYPE_CHECKING:
     from specmatch.reference.reference_set import ReferenceSet
 
 
+@of_its_kind
 def plot_held_out_colour(
     evaluation: Evaluation | Validation, *, refs: ReferenceSet | None = None, colour_unit: str = "EBC",
     ax: Axes | None = None,
@@ -113,6 +115,7 @@ def plot_held_out_colour(
     return ax
 
 
+@of_its_kind
 def plot_colour_over_time(refs: ReferenceSet, *, ax: Axes | None = None) -> Axes:
     """Draw the lab colour of each batch over time, a line a beer in the colour that it has in a glass.
 
@@ -161,6 +164,7 @@ def plot_colour_over_time(refs: ReferenceSet, *, ax: Axes | None = None) -> Axes
     return ax
 
 
+@of_its_kind
 def plot_colour_error(evaluation: Evaluation, refs: ReferenceSet, *, ax: Axes | None = None) -> Axes:
     """Draw the colour error of each held-out batch over the time at which it was measured.
 
@@ -216,6 +220,7 @@ def plot_colour_error(evaluation: Evaluation, refs: ReferenceSet, *, ax: Axes | 
     return ax
 
 
+@of_its_kind
 def plot_coverage(evaluation: Evaluation, *, ax: Axes | None = None) -> Axes:
     """Draw how often the intervals covered the lab colour of a held-out batch, against what they promise.
 
@@ -271,6 +276,7 @@ def _measured(refs: ReferenceSet) -> pd.Series:
     return times.groupby(refs.scans["batch"].to_numpy()).min()
 
 
+@of_its_kind
 def plot_learning_curve(curve: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
     """Draw the colour error of each beer against its number of batches: today's filled, estimates for more open.
 

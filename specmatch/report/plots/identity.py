@@ -27,6 +27,7 @@ from specmatch.report.plots.style import (
     PALE,
     QUIET,
     axis_or_new,
+    of_its_kind,
     plain,
     shades,
     tell,
@@ -44,6 +45,7 @@ if TYPE_CHECKING:
 _MOST_NAMED = 6
 
 
+@of_its_kind
 def plot_identity_map(house: HouseModel, spectra: Any = None, scans: Any = None, *, ax: Axes | None = None) -> Axes:
     """Draw each beer's region on a map, its batches, and where samples fall.
 
@@ -132,6 +134,7 @@ def plot_identity_map(house: HouseModel, spectra: Any = None, scans: Any = None,
     return ax
 
 
+@of_its_kind
 def plot_mix_ups(evaluation: Evaluation, *, ax: Axes | None = None) -> Axes:
     """Draw for each ordered pair of beers, pale to dark, how often a batch of the one, claimed the other, was held.
 
@@ -275,6 +278,7 @@ def _name_samples(ax: Axes, names: Sequence[str], points: Floats, taken: Mask) -
         )  # fmt: skip
 
 
+@of_its_kind
 def plot_nearest_batches(
     house: HouseModel,
     spectra: Any,
@@ -336,6 +340,7 @@ def plot_nearest_batches(
     return ax
 
 
+@of_its_kind
 def plot_departure(
     house: HouseModel,
     spectra: Any,

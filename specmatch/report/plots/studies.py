@@ -19,6 +19,7 @@ from specmatch.report.plots.style import (
     PALE,
     QUIET,
     axis_or_new,
+    of_its_kind,
     plain,
     plain_ticks,
     tell,
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
     from specmatch.measurement.commissioning.commission import Commissioning
 
 
+@of_its_kind
 def plot_commissioning(found: Commissioning, *, ax: Axes | None = None) -> Axes:
     """Draw every figure of a commissioning as a share of its limit, with its 95 % reach.
 
@@ -71,6 +73,7 @@ def plot_commissioning(found: Commissioning, *, ax: Axes | None = None) -> Axes:
     return ax
 
 
+@of_its_kind
 def plot_gauge_components(study: Gauge, *, ax: Axes | None = None) -> Axes:
     """Draw the components of a gauge study as bars with their bounds.
 
@@ -103,6 +106,7 @@ def plot_gauge_components(study: Gauge, *, ax: Axes | None = None) -> Axes:
     return ax
 
 
+@of_its_kind
 def plot_gauge_interaction(study: Gauge, *, ax: Axes | None = None) -> Axes:
     """Draw what each condition reads of each batch, over the mean of the batch: parallel lines are no interaction.
 
@@ -138,6 +142,7 @@ def plot_gauge_interaction(study: Gauge, *, ax: Axes | None = None) -> Axes:
     return ax
 
 
+@of_its_kind
 def plot_gauge_run(study: Gauge, *, ax: Axes | None = None) -> Axes:
     """Draw the readings of a gauge study in their order, over the mean of each batch.
 
@@ -164,6 +169,7 @@ def plot_gauge_run(study: Gauge, *, ax: Axes | None = None) -> Axes:
     return ax
 
 
+@of_its_kind
 def plot_budget(budget: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
     """Draw an uncertainty budget: shares of the variance of a reading, a bar a beer.
 
@@ -200,6 +206,7 @@ def plot_budget(budget: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
     return ax
 
 
+@of_its_kind
 def plot_plan_curves(made: Plan, *, ax: Axes | None = None) -> Axes:
     """Draw the half-width of a colour against batches a beer, a line a cup and number of pours, with simulation error.
 
@@ -236,6 +243,7 @@ def plot_plan_curves(made: Plan, *, ax: Axes | None = None) -> Axes:
     return ax
 
 
+@of_its_kind
 def plot_plan_beers(made: Plan, *, ax: Axes | None = None) -> Axes:
     """Draw the half-width of each beer, pale to dark, at what is advised.
 
@@ -266,6 +274,7 @@ def plot_plan_beers(made: Plan, *, ax: Axes | None = None) -> Axes:
     return ax
 
 
+@of_its_kind
 def plot_plan_line(made: Plan, *, ax: Axes | None = None) -> Axes:
     """Draw the share of mix-ups held in time against the minutes between readings, for each false-reject rate.
 
@@ -306,6 +315,7 @@ def plot_plan_line(made: Plan, *, ax: Axes | None = None) -> Axes:
 UNITS = {TYPICALITY: "normal score of p"}
 
 
+@of_its_kind
 def plot_control_chart(chart: ControlChart, *, ax: Axes | None = None) -> Axes:
     """Draw one control chart: points over time, limits of the baseline, what signalled.
 
