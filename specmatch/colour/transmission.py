@@ -103,7 +103,8 @@ def _absorbance(at: str, value: ArrayLike) -> Floats:
     absorbance = np.asarray(value, dtype=np.float64)
     if not np.all(np.abs(absorbance) <= MOST_ABSORBANCE):
         raise OptionError(
-            f"absorbance at {at} is {absorbance}; a finite number of {-MOST_ABSORBANCE:g} to {MOST_ABSORBANCE:g} is needed"
+            f"absorbance at {at} is {absorbance}; a finite number of {-MOST_ABSORBANCE:g} to {MOST_ABSORBANCE:g} is "
+            "needed"
         )
     return absorbance
 
