@@ -16,11 +16,12 @@ from specmatch.demo.folders import write_measured_folder
 from specmatch.demo.physics import PourConditions
 from specmatch.errors import LockedError, MissingScanError, StorageError, UnknownBeerError
 from specmatch.line import watcher as watch_module
-from specmatch.line.acquisition import measure_source
+from specmatch.line.acquisition import ScanReader, measure_listed, measure_source
 from specmatch.line.journal.journal import Journal
 from specmatch.line.journal.schema import UNREPLACED
 from specmatch.line.recording import record_measured
 from specmatch.line.watcher import Watch, only_watcher
+from specmatch.measurement.folder.folder import FolderSheets, read_sheets
 from specmatch.report.entry_text import entry_line
 
 BEER = "Saddle Pale"
@@ -175,12 +176,34 @@ def test_what_was_read_over_a_wrong_reference_is_judged_again_once_its_row_is_me
     assert set(found) == {"consistent"}
 
 
+def measured_alone(folder, files):
+    """Measure some files of a folder with all its darks and references, as a watch does sample by sample."""
+    sheets, reader = read_sheets(folder), ScanReader(folder)
+    rows = sheets.rows[sheets.rows["role"].isin(["dark", "reference"]) | sheets.rows["file"].isin(files)]
+    part = FolderSheets(rows, materials=sheets.materials)
+    return measure_listed(part, [reader.read(name) for name in rows["file"]], folder="").session
+
+
 def day_of_two(line_room, path):
     """Write a measured folder of two beers, a control and one set of darks and references."""
     brewery, two = line_room.brewery, [PourConditions()] * 2
     liquids = brewery.batches(1, draw=3, beers=[BEER, "Peat Stout"])
     write_measured_folder(path, brewery.scan(liquids, [two, two], draw=3, per_session=None))
     return path / "scans.csv"
+
+
+def test_a_watch_reads_a_sample_as_verify_does_with_the_whole_folder(line_room, tmp_path, journal):
+    brewery, good = line_room.brewery, PourConditions()
+    liquids = brewery.batches(1, draw=5, beers=line_room.house.beers_[:6])
+    poured = [[good, PourConditions(fill=0.93), good], *[[good] * 3] * 5]
+    write_measured_folder(tmp_path / "day", brewery.scan(liquids, poured, draw=5, per_session=None))
+    house, session = line_room.house, measure_source(tmp_path / "day").session
+    read = house.read(session)
+    for sample, own in session.scans.groupby("sample"):
+        alone = house.read(measured_alone(tmp_path / "day", own.index)).loc[sample]
+        # the session may weigh a pixel of the edge otherwise, which moves a colour by a rounding
+        assert alone["colour"] == pytest.approx(read.at[sample, "colour"], rel=1e-3)
+        assert (alone["warnings"], alone["n_pours"]) == (read.at[sample, "warnings"], read.at[sample, "n_pours"])
 
 
 def test_a_verdict_whose_scans_a_mended_time_makes_unusable_is_withdrawn(line_room, tmp_path, journal):
