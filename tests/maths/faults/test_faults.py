@@ -12,6 +12,7 @@ import specmatch as sm
 from specmatch.demo.brewery import Brewery
 from specmatch.demo.physics import FOAM_SD, LAMP_SD, LIGHT_NM, POUR_SD, PourConditions, depth_cm, white_led
 from specmatch.house.fitting.pours import gather_set
+from specmatch.maths.faults import fault_model
 from specmatch.maths.faults.diagnosis import NO_FAULT, Detector, Diagnosis, join_findings, judge, patterns_at, rows_by
 from specmatch.maths.faults.fault_model import (
     _over_chance,
@@ -293,6 +294,20 @@ def test_two_pours_that_differ_are_both_kept_and_said_to_disagree(fit):
     )
     got = find_outlying_replicates(fit, reflectance, sample)
     assert not got.odd.any() and got.disagree.all()
+
+
+def test_patterns_are_laid_out_for_a_few_beers_at_a_time(fit, monkeypatch):
+    reflectance, _, _, sample, _, _ = measured(n_batches=2, draw=9)
+    whole, asked = pour_departures(fit, reflectance, sample), []
+    plain = fault_model.FaultModel.shapes_at
+    monkeypatch.setattr(
+        fault_model.FaultModel, "shapes_at", lambda self, base: asked.append(len(base)) or plain(self, base)
+    )
+    monkeypatch.setattr(fault_model, "BEERS_AT_ONCE", 5)
+    parts = pour_departures(fit, reflectance, sample)
+    assert sum(asked) == 12 and max(asked) == 5
+    np.testing.assert_allclose(parts.gain, whole.gain, rtol=1e-9)  # rounding: sums of other widths
+    np.testing.assert_allclose(parts.distance, whole.distance, rtol=1e-9)
 
 
 def test_good_pours_are_left_alone(fit):
