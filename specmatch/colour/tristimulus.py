@@ -199,10 +199,8 @@ def ciede2000(one: ArrayLike, other: ArrayLike) -> Floats:
     turn = np.where((turn == -180.0) & (h2 > h1), 180.0, turn)
     dL, dC, dH = L2 - L1, C2 - C1, 2.0 * np.sqrt(C1 * C2) * np.sin(np.radians(turn / 2.0))
     L, C = (L1 + L2) / 2.0, (C1 + C2) / 2.0
-    far = np.abs(h1 - h2) > 180.0
-    h = np.where(
-        grey, h1 + h2, np.where(far, (h1 + h2 + np.where(h1 + h2 < 360.0, 360.0, -360.0)) / 2.0, (h1 + h2) / 2.0)
-    )
+    both, far = h1 + h2, np.abs(h1 - h2) > 180.0
+    h = np.where(grey, both, np.where(far, both + np.where(both < 360.0, 360.0, -360.0), both) / 2.0)
 
     def cosine(times: float, offset: float) -> Floats:
         return np.cos(np.radians(times * h + offset))

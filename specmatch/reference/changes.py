@@ -137,13 +137,14 @@ def extend_set(
         left_out += [row for row in source.out if row["name"] not in told_of_sheet]
         arrivals.append(replace(source, batches=batches))
     told = {"reason": reason, "who": who, "when": when}
-    grown, growth = refs._grown(arrivals, Choices(take), frozenset(restore), told)
+    choices = Choices(take)
+    grown, growth = refs._grown(arrivals, choices, frozenset(restore), told)
     out_columns = ["source", "name", "reason"]
     return Extension(
         grown,
         not growth.is_empty,
         tuple(growth.told),
-        pd.DataFrame(growth.conflicts, columns=list(CONFLICT_COLUMNS), dtype=object),
+        pd.DataFrame(choices.rows, columns=list(CONFLICT_COLUMNS), dtype=object),
         pd.DataFrame([*left_out, *growth.left_out], columns=out_columns, dtype=object),
         pd.DataFrame(growth.stays_out, columns=out_columns, dtype=object),
         len(growth.spectra),

@@ -63,14 +63,9 @@ def held_blends(
     if told and len(fitted.beers) > 1:
         means = samples.averages
         own = np.array([fitted.beers.index(beers[row]) for row in told])
-        got = hold_blends(
-            fitted.identity,
-            np.maximum(means.reflectance[told], LEAST_REFLECTANCE),
-            means.counts[told],
-            own,
-            rate=false_reject_rate,
-        )
-        for beer, neighbour, held in zip(own, got.neighbour, got.held, strict=True):
+        seen = np.maximum(means.reflectance[told], LEAST_REFLECTANCE)
+        blends = hold_blends(fitted.identity, seen, means.counts[told], own, rate=false_reject_rate)
+        for beer, neighbour, held in zip(own, *blends, strict=True):
             claimed, other = fitted.beers[beer], fitted.beers[neighbour]
             rows += [
                 (claimed, f"{claimed} with {part:.0%} {other}", bool(yes), part, other)

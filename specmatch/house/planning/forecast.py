@@ -215,7 +215,7 @@ def try_design(house: Assumed, beers: Floats, learnt: Batches, new: Batches, des
     blends = np.full(len(BLENDS), np.nan)
     if n_beers > 1:
         bright = np.maximum(means, LEAST_REFLECTANCE)
-        blends = hold_blends(identity, bright, n_pours, beer, rate=rate, fractions=BLENDS).held.mean(axis=0)
+        blends = hold_blends(identity, bright, n_pours, beer, rate=rate, fractions=BLENDS)[1].mean(axis=0)
     centre = house.law.seen(-np.log(beers))
     return Tried(
         design=design,

@@ -170,9 +170,8 @@ class ClassModel:
                 squared[row], left[row] = self._in_doubt(reflectance[row], float(n_pours[row]), doubts, k)
         distance = np.sqrt(squared / n_axes)
         outside = self.residual.p_value(left, np.asarray(n_pours, float))
-        return Match(
-            self.p_values(squared, np.arange(n_beers), outside[:, None]), distance, nearest, to_batch, self.p_method
-        )
+        p_value = self.p_values(squared, np.arange(n_beers), outside[:, None])
+        return Match(p_value, distance, nearest, to_batch, self.p_method)
 
     def _in_doubt(self, reflectance: Floats, n_pours: float, doubts: Doubts, k: int) -> tuple[Floats, float]:
         """Return squared distances, (n_beers,), and residual of a sample with the doubts about it in the scatter."""
@@ -267,9 +266,8 @@ class ClassModel:
         order = np.argsort(self.held_out_p[rows], kind="stable")
         past = self.held_out_p[rows][order]
         # a batch of s samples counts once: each of them for 1/s (Lee, Barber, Willett, arXiv 2306.06342)
-        weight = np.concatenate(
-            [[0.0], np.cumsum(1.0 / np.bincount(self.samples.batch)[self.samples.batch[rows]][order])]
-        )
+        share = 1.0 / np.bincount(self.samples.batch)[self.samples.batch[rows]][order]
+        weight = np.concatenate([[0.0], np.cumsum(share)])
         below = weight[np.searchsorted(past, p_value, side="right")]
         n_batches = self.batches_per_beer[beer]
         # farther out than every past batch the ranks only know "at most 1/(n+1)": there the tail grades
@@ -302,9 +300,8 @@ def build_class_model(samples: LabelledSamples, choice: SpaceSettings, false_rej
     residual = fit_residual(left, pour_left, beers.metric.per_pour)
     if choice.session_noise.size and residual.mean > 0.0:
         residual = replace(residual, mean=residual.mean + session_residual(choice, plane))
-    p_value = combine_p_values(
-        tail.p_value(far.statistic, far.n_axes, far.dof), residual.p_value(left, samples.n_pours.astype(float))
-    )
+    outside = residual.p_value(left, samples.n_pours.astype(float))
+    p_value = combine_p_values(tail.p_value(far.statistic, far.n_axes, far.dof), outside)
     held_out_p = np.where(np.isnan(p_value), 1.0, p_value)
     return ClassModel(
         samples,

@@ -303,8 +303,7 @@ def cross_validated_scores(
     judged = per_beer[samples.beer] > 1
     others = _to_other_beers(batch_means, beer_means, shrink, samples.beer)
     right = (own[judged] < others[judged]).mean(axis=0)
-    whitened = solve_lower(half, brewed.T).T
-    nearest = _to_other_beers(whitened, beer_means, shrink, brewed_beer)
+    nearest = _to_other_beers(solve_lower(half, brewed.T).T, beer_means, shrink, brewed_beer)
     limits = quantiles(own[judged].T, 1.0 - FALSE_REJECT_RATES)
     refused = (nearest.T[:, None] > limits.T[:, :, None]).mean(axis=(1, 2))
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -404,13 +403,9 @@ def select_space(
         if shared is not None:
             beyond = shared.axes_beyond((of_batches - centre) @ axes, choice.noise, choice.session_noise)
             axes = axes[:, :beyond]
-        found, margin = cross_validated_scores(
-            spectra @ axes - centre @ axes,
-            few,
-            unknown @ axes - centre @ axes,
-            brewed_beer,
-            session=choice.session_scatter(axes),
-        )
+        known, foreign = (rows @ axes - centre @ axes for rows in (spectra, unknown))
+        session = choice.session_scatter(axes)
+        found, margin = cross_validated_scores(known, few, foreign, brewed_beer, session=session)
         n = found.size - 1 if n_components else int(found[:most].argmax())
         if n_components is None and found.max() > found[n] + STANDARD_ERRORS * np.sqrt(0.25 / few.beer.size):
             n = int(np.where(found >= found.max() - alike, margin, -np.inf).argmax())

@@ -86,9 +86,8 @@ class SequentialRule:
     # package spends what is left of it. Lots still undecided then are held, within `wrong_hold` where the beers let it.
 
     wrong_hold: float = 0.05  # a departure is a p-value up to it
-    wrong_pass: float | None = (
-        None  # chance that a batch of another beer of the set passes; None: rivals are not weighed
-    )
+    # chance that a batch of another beer of the set passes; None: rivals are not weighed
+    wrong_pass: float | None = None
     most_packages: int | None = None  # where a sequence ends in a hold; None for a line, whose run ends by itself
     # of the rate, for the pours since a departure on their own: that look is one more chance of a wrong hold
     since_share: float = 0.1
@@ -130,7 +129,6 @@ class Step:
     decision: str  # `another`: take another package
     n_packages: int  # packages behind the decision: those after it were not needed
     rival: int  # beer that speaks most against the claim
-    log_ratio: float  # log likelihood of that beer over the claimed one
     reason: str = ""  # why it is held, where not for what the packages say of identity
     # shares of right lots of the claimed beer that the whole sequence holds, and of them those that it holds at the
     # last package because a rival is not ruled out: `stated_hold` is `wrong_hold` unless a rival lies too close for it
@@ -237,10 +235,10 @@ def next_step(fit: ClassModel, reflectance: Floats, *, claimed: int, rule: Seque
         )  # fmt: skip
         if decision != ANOTHER:
             undecided = decision == HOLD and not departs[row] and not changed
-            return Step(decision, m, int(rivals[row]), float(strongest[row]), "", *stated, undecided)
+            return Step(decision, m, int(rivals[row]), "", *stated, undecided)
         # a departure waits for the next package; one that was judged with it no longer does
         waiting, departures = (row, departures + 1) if departs[row] else (-1, departures)
-    return Step(ANOTHER, len(counts), int(rivals[-1]), float(strongest[-1]), "", *stated)
+    return Step(ANOTHER, len(counts), int(rivals[-1]), "", *stated)
 
 
 def held_at(

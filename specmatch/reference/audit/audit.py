@@ -41,10 +41,8 @@ def audit_tables(
     band_nm: tuple[float, float] | None = None,
 ) -> pd.DataFrame:
     """Return what is wrong, doubtful or thin in a set, every batch judged by a model of the others."""
-    findings: list[Finding] = [
-        *record_findings(scans, batches, colour_unit, value_name),
-        *duplicate_findings(spectra, scans),
-    ]
+    findings: list[Finding] = list(record_findings(scans, batches, colour_unit, value_name))
+    findings += duplicate_findings(spectra, scans)
     # what a further module sees otherwise is for the transfer to learn, and no fault of the set
     every_scan, every_batch, scans = scans, batches, scans_of_module(scans)
     if len(scans) < len(every_scan):

@@ -26,11 +26,8 @@ TEXT_COLUMNS = frozenset((*SCAN_COLUMNS, *BATCH_COLUMNS, *_ELSE)) - NUMBER_COLUM
 def tidy_columns(table: pd.DataFrame, what: str) -> pd.DataFrame:
     """Bring every column of a table to float, whole number, boolean or text; blank text is `""`, blank numbers NaN."""
     _check_headings(table.columns, what)
-    return pd.DataFrame(
-        {name: _tidy_column(table[name], what) for name in table.columns},
-        index=table.index,
-        columns=pd.Index(list(table.columns), dtype=object),
-    )
+    columns = pd.Index(list(table.columns), dtype=object)
+    return pd.DataFrame({name: _tidy_column(table[name], what) for name in columns}, table.index, columns)
 
 
 def type_of(column: pd.Series) -> str:
@@ -82,16 +79,15 @@ def joined(first: pd.DataFrame, second: pd.DataFrame) -> pd.DataFrame:
     names = [*first.columns, *[name for name in second.columns if name not in first.columns]]
     cells = {}
     for at, name in enumerate(names):
-        parts = [table[name].to_numpy() if name in table.columns else None for table in (first, second)]
-        known = next(part for part in parts if part is not None)
-        blank: object = np.nan if known.dtype.kind in "fiu" else ""
-        filled = [
-            np.full(len(table), blank, dtype=float if known.dtype.kind in "fiu" else object) if part is None else part
-            for part, table in zip(parts, (first, second), strict=True)
+        known = (first if name in first.columns else second)[name].dtype.kind in "fiu"
+        blank, kind = (np.nan, float) if known else ("", object)
+        parts = [
+            table[name].to_numpy() if name in table.columns else np.full(len(table), blank, kind)
+            for table in (first, second)
         ]
-        if len({part.dtype.kind for part in filled} - set("fiu")) == 1 and filled[0].dtype != filled[1].dtype:
-            filled = [part.astype(object) for part in filled]
-        cells[at] = np.concatenate(filled)
+        if len({part.dtype.kind for part in parts} - set("fiu")) == 1 and parts[0].dtype != parts[1].dtype:
+            parts = [part.astype(object) for part in parts]
+        cells[at] = np.concatenate(parts)
     names_of_rows = np.concatenate([first.index.to_numpy(dtype=object), second.index.to_numpy(dtype=object)])
     index = pd.Index(names_of_rows, dtype=object, name=first.index.name)
     table = pd.DataFrame(cells, index=index)

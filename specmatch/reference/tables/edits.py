@@ -355,17 +355,17 @@ def _not_before(times: Sequence[str], bound: object, what: str) -> Mask:
             known = iso_date(text, "measured_at")
         except OptionError as error:
             raise ReferenceSetError(f"{error}; until then the set cannot be selected by date") from None
-        later[text] = (
-            known[:10] >= limit if len(limit) == 10 else _moment(known, limit) >= datetime.fromisoformat(limit)
-        )
+        later[text] = _at_or_after(known, limit)
     return np.array([later[text] for text in times], dtype=bool)
 
 
-def _moment(known: str, limit: str) -> datetime:
+def _at_or_after(known: str, limit: str) -> bool:
+    if len(limit) == 10:
+        return known[:10] >= limit
     moment, bound = datetime.fromisoformat(known), datetime.fromisoformat(limit)
     if (moment.tzinfo is None) != (bound.tzinfo is None):
         raise OptionError(
             f"{known!r} and {limit!r} cannot be compared: one has an offset from UTC and the other has none; give both "
             "one, or select by day"
         )
-    return moment
+    return moment >= bound

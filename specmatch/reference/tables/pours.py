@@ -32,9 +32,8 @@ class Pours:
     beer_names: tuple[str, ...]
     levels: Levels
     path_law: PathLaw | None = None  # that brings them to one depth; None where no filling is stated
-    log_factor: Floats = field(
-        default_factory=lambda: np.zeros(0)
-    )  # (n_pours,): the set's depth over theirs, logarithm
+    # (n_pours,): the set's depth over theirs, logarithm
+    log_factor: Floats = field(default_factory=lambda: np.zeros(0))
 
     def without(self, names: Collection[str]) -> "Pours":
         """Return the same pours without those named; a sample always keeps one."""
@@ -75,8 +74,7 @@ def pours_of(
     factor = np.ones(len(pour_names)) if depth is None else _factors(scans, depth, pour)
     near = np.abs(np.log(factor)) <= TEACHES
     near = near if near.any() else np.ones(near.size, bool)
-    of_sample = np.unique(sample[near], return_inverse=True)[1]
-    band = usable_channels(values[near], wavelength_nm, band_nm, of_sample)
+    band = usable_channels(values[near], wavelength_nm, band_nm, np.unique(sample[near], return_inverse=True)[1])
     reflectance, nm = _bridged(values[:, band], wavelength_nm[band]), wavelength_nm[band]
     refuse_few_channels(nm)
     kept, law = np.ones(len(pour_names), bool), None
