@@ -323,7 +323,7 @@ class Watch:
         return record_left_out(self.journal, self.setting, file, reason, stated=self._stated)
 
     def _was_judged(self, file: ScanFile) -> bool:
-        """Whether the journal holds these bytes: a dark or a reference that it had does not come, it was taken away."""
+        """Whether the journal holds these bytes: then a dark or reference that they had is no longer listed."""
         return file.path in self.journal.seen(file.sha256)
 
     def _is_nameless(self, name: str) -> bool:
