@@ -208,7 +208,7 @@ def _as_floats(table: pd.DataFrame, scan_ids: pd.Index, copied: bool) -> Floats:
         raise
 
 
-def match_wavelengths(spectra: Spectra, wavelength_nm: Floats) -> Floats:
+def match_wavelengths(spectra: Spectra, wavelength_nm: Floats, *, of: str = "the model") -> Floats:
     """Return the values on another grid: taken where the wavelengths agree, else interpolated inside the range."""
     # wavelength_nm (p,) -> (n, p)
     have = spectra.wavelength_nm
@@ -217,7 +217,7 @@ def match_wavelengths(spectra: Spectra, wavelength_nm: Floats) -> Floats:
     if have[0] > wavelength_nm[0] + SAME_NM or have[-1] < wavelength_nm[-1] - SAME_NM:
         raise WavelengthMismatchError(
             f"scan {spectra.scan_ids[0]!r} reaches from {have[0]:.1f} to {have[-1]:.1f} nm, "
-            f"the model needs {wavelength_nm[0]:.1f}-{wavelength_nm[-1]:.1f} nm; export the full range"
+            f"{of} needs {wavelength_nm[0]:.1f}-{wavelength_nm[-1]:.1f} nm; export the full range"
         )
     right = np.clip(np.searchsorted(have, wavelength_nm - SAME_NM), 1, have.size - 1)
     left = right - 1
@@ -228,7 +228,7 @@ def match_wavelengths(spectra: Spectra, wavelength_nm: Floats) -> Floats:
     if (gap[between] > LARGEST_GAP_NM).any():
         worst = gap[between].max()
         raise WavelengthMismatchError(
-            f"scan {spectra.scan_ids[0]!r} has a step of {worst:.1f} nm where the model needs "
+            f"scan {spectra.scan_ids[0]!r} has a step of {worst:.1f} nm where {of} needs "
             f"{LARGEST_GAP_NM:g} nm or less; export the full resolution"
         )
     if not between.any():

@@ -90,7 +90,10 @@ def _of_instrument(table: pd.DataFrame, name: str) -> pd.DataFrame:
     if not own.any():
         raise TableError(f"no scan is of instrument {name!r}; the scans name {', '.join(named)}")
     if not own.all():
-        logger.info("transfer: %d scans of other modules are left aside", int((~own).sum()))
+        others = ", ".join(
+            f"{n} of {other or 'no instrument'}" for other, n in stated[~own].value_counts(sort=False).items()
+        )
+        logger.warning("not scans of %r, and left aside: %s", name, others)
     return table[own]
 
 

@@ -23,6 +23,7 @@ from specmatch.maths.spectra.channels import usable_channels
 from specmatch.maths.spectra.noise import ChannelNoise, fit_light_noise, pooled, slit_bins
 from specmatch.maths.statistics.levels import Levels, mean_by, parent_codes
 from specmatch.measurement.commissioning.commission import Commissioning
+from specmatch.measurement.folder.columns import said_of_spellings
 from specmatch.measurement.folder.sheets import number_columns, read_sheet
 from specmatch.measurement.folder.stated import as_stated
 from specmatch.measurement.reflectance.path_length import filling_depth_mm
@@ -372,6 +373,7 @@ def beer_list(beers: pd.DataFrame | Mapping[str, float], unit: str, usual_rate: 
         for i in range(len(named) - 1)
         if colour[i + 1] - colour[i] <= 1e-9 * colour[i]
     ]
+    notes += said_of_spellings("beer", named)
     if len(named) == 1:
         notes.append("one beer: there is no mix-up within the house to catch, so only its colour is planned")
     return BeerList(named, colour, rate[order], unit, tuple(notes))

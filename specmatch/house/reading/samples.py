@@ -93,11 +93,12 @@ def prepare_samples(
     warnings: dict[str, list[str]] = {}
     of_scans = [(scan_id, "missing_channels") for scan_id in checked.scan_ids[bridged]]
     of_scans += [] if checks is None else list(zip(checks["scan_id"], checks["code"], strict=True))
-    disagreeing = {scan_id for scan_id, code in of_scans if code == "replicates_disagree"}
     if of_scans:
         sample_of = dict(zip(checked.scan_ids, table["sample"], strict=True))
+        # whether pours agree the model says by its own noise, whatever else was measured beside them
+        several = set(table.index[table["pour"].duplicated(keep=False)])
         for scan_id, code in of_scans:
-            if scan_id in sample_of:
+            if scan_id in sample_of and (code != "replicates_disagree" or scan_id in several):
                 warnings.setdefault(sample_of[scan_id], []).append(code)
     pours = average(values, table["pour"])
     one_each = len(pours.names) == len(table)
@@ -115,12 +116,7 @@ def prepare_samples(
     depths = None if brought is None else _depths_of_samples(fitted, brought, whole.names, of_scan)
     means, odd = whole, None
     if not every_pour and len(whole.names) < len(pours.names):
-        suspected = None
-        if disagreeing:
-            # a pour is suspected when all of its scans are
-            named = np.isin(table.index.to_numpy(dtype=object), list(disagreeing))
-            suspected = np.flatnonzero(np.bincount(pours.codes, named) == pours.counts)
-        odd = find_outlying_replicates(fitted.faults, pours.reflectance, whole.codes, suspected)
+        odd = find_outlying_replicates(fitted.faults, pours.reflectance, whole.codes)
         if odd.odd.any():
             codes = whole.codes[~odd.odd]
             kept, counts = mean_by(pours.reflectance[~odd.odd], codes)

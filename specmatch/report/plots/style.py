@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
+from functools import wraps
+from inspect import signature
 from itertools import zip_longest
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from specmatch.colour.tristimulus import tristimulus_values, white_point
-from specmatch.errors import MissingExtraError
+from specmatch.errors import MissingExtraError, TableError
 
 if TYPE_CHECKING:
     from matplotlib.artist import Artist
@@ -27,6 +29,34 @@ QUIET = "#50565d"
 LONGEST_NAME = 24
 LINES: tuple[str | tuple[int, tuple[int, ...]], ...] = ("-", "--", "-.", ":", (0, (6, 1, 1, 1, 1, 1)), (0, (1, 3)))
 MARKERS = ("o", "s", "^", "D", "v", "P", "X", "<", ">", "p", "h", "*")
+
+
+# what figures are drawn of and on, as annotations name it
+_KINDS = {
+    "Axes", "Commissioning", "ControlChart", "DataFrame", "Evaluation", "Gauge", "HouseModel", "Plan", "ReferenceSet",
+    "Validation", "None",
+}  # fmt: skip
+_Given = ParamSpec("_Given")
+_Drawn = TypeVar("_Drawn")
+
+
+def of_its_kind(draw: Callable[_Given, _Drawn]) -> Callable[_Given, _Drawn]:
+    """Have a figure refuse what is of no class that its annotations name, such as the path of a set."""
+    told = {name: said.replace("pd.", "").split(" | ") for name, said in draw.__annotations__.items()}
+    wanted = {name: kinds for name, kinds in told.items() if name != "return" and _KINDS.issuperset(kinds)}
+    form = signature(draw)
+
+    @wraps(draw)
+    def checked(*args: _Given.args, **options: _Given.kwargs) -> _Drawn:
+        for name, value in form.bind(*args, **options).arguments.items():
+            kinds = wanted.get(name)
+            if kinds and not {"None" if value is None else one.__name__ for one in type(value).__mro__} & {*kinds}:
+                said = f" {value!r}" if isinstance(value, str) else ""
+                expected = " or ".join(kind for kind in kinds if kind != "None")
+                raise TableError(f"{draw.__name__}: {name} is a {type(value).__name__}{said}; expected {expected}")
+        return draw(*args, **options)
+
+    return checked
 
 
 def new_figure(width_in: float = 6.4, height_in: float = 4.2) -> Figure:

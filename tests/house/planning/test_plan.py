@@ -342,6 +342,11 @@ def test_numbers_of_batches_may_be_one_and_a_unit_is_not_passed_over():
         beer_list(pd.DataFrame({"beer": ["A", "B"], "colour": [5.0, 9.0], "unit": "SRM"}), "EBC", 1.0)
 
 
+def test_two_spellings_of_one_beer_on_a_list_are_said():
+    said = "beer: 'Pils' and 'pils' differ in case or marks only"
+    assert any(said in note for note in beer_list({"Pils": 8.0, "Stout": 60.0, "pils": 8.5}, "EBC", 1.0).notes)
+
+
 def test_a_list_of_beers_under_headings_of_several_levels_is_refused():
     table = pd.concat({"colour": pd.DataFrame({"x": [8.0, 60.0]}, index=["Pils", "Stout"])}, axis=1)
     with pytest.raises(TableError, match="lacks the column 'colour'"):

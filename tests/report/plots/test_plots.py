@@ -1,6 +1,7 @@
 """Figures: each draws what it was given, on the axis it was given, with a unit on every axis, and prints in grey."""
 
 import builtins
+import inspect
 import io
 
 import numpy as np
@@ -329,6 +330,18 @@ def test_a_learning_curve_tells_today_from_estimates(ax):
     assert line.get_ydata() == pytest.approx([4.0, 2.0])
     assert (line.get_markerfacecolor(), list(today.get_xdata())) == ("white", [5])
     assert [text.get_text() for text in ax.get_legend().get_texts()] == ["Pale", "Amber: cannot be told"]
+
+
+@pytest.mark.parametrize("name", plots.__all__)
+def test_what_no_figure_can_be_drawn_of_is_refused_by_its_name(name):
+    draw = getattr(plots, name)
+    if name == "plot_reference_history":
+        with pytest.raises(TableError, match="got a int; expected a Session"):
+            draw(7)
+        return
+    needed = [p for p in inspect.signature(draw).parameters.values() if p.default is p.empty]
+    with pytest.raises(TableError, match=f"{name}: {needed[0].name} is a str 'sets/house'; expected [A-Z]"):
+        draw(*["sets/house"] * len(needed))
 
 
 def test_without_matplotlib_the_way_out_is_named(monkeypatch, evaluation):
