@@ -75,42 +75,42 @@ def check_scans(scans: pd.DataFrame | pd.Series | None, scan_ids: pd.Index) -> p
                 "identifiers are matched as text"
             )
         table = table.loc[index]
-    own = pd.Series(index.to_numpy(dtype=object), index=index, dtype=object)
-    levels: dict[str, pd.Series] = {}
+    own: list[str] = index.tolist()
+    levels: dict[str, list[str]] = {}
     for level in _LEVELS:
-        given = (
-            _text_column(table[level], level) if level in table.columns else pd.Series("", index=index, dtype=object)
-        )
-        own = given.where(given != "", own)
+        if level in table.columns:
+            own = [given or below for given, below in zip(_texts(table[level], level), own, strict=True)]
         levels[level] = own
     _check_parents(levels["pour"], levels["sample"], "pour", "sample")
     _check_parents(levels["sample"], levels["batch"], "sample", "batch")
     others = [column for column in table.columns if column not in _LEVELS]
-    return pd.concat([pd.DataFrame(levels, index=index), table[others]], axis=1)
+    return pd.concat([pd.DataFrame(levels, index=index, dtype=object), table[others]], axis=1)
 
 
 def _text_column(column: pd.Series, name: str) -> pd.Series:
+    return pd.Series(_texts(column, name), index=column.index, dtype=object)
+
+
+def _texts(column: pd.Series, name: str) -> list[str]:
     if isinstance(column, pd.DataFrame):
         raise TableError(f"several columns are headed {name!r}; give each column one name")
     blank = column.isna()
     if not blank.all():
         text_ids(column[~blank], name)  # floats and dates are refused there, with the reason
-    cells = [
+    return [
         "" if empty else tidy_name(value) for value, empty in zip(column.to_numpy(dtype=object), blank, strict=True)
     ]
-    return pd.Series(cells, index=column.index, dtype=object)
 
 
-def _check_parents(child: pd.Series, parent: pd.Series, child_name: str, parent_name: str) -> None:
-    pairs = pd.DataFrame({"child": child.to_numpy(), "parent": parent.to_numpy()}).drop_duplicates()
-    twice = pairs["child"].duplicated(keep=False)
-    if twice.any():
-        name = pairs.loc[twice, "child"].iloc[0]
-        first, second = pairs.loc[pairs["child"] == name, "parent"].iloc[:2]
-        raise ParentsError(
-            f"{child_name} {name!r} stands under {parent_name} {first!r} and under {parent_name} {second!r}; "
-            f"give each {child_name} a name of its own, such as '{second}-{name}'"
-        )
+def _check_parents(children: list[str], parents: list[str], child_name: str, parent_name: str) -> None:
+    parent_of: dict[str, str] = {}
+    for child, parent in zip(children, parents, strict=True):
+        first = parent_of.setdefault(child, parent)
+        if first != parent:
+            raise ParentsError(
+                f"{child_name} {child!r} stands under {parent_name} {first!r} and under {parent_name} {parent!r}; "
+                f"give each {child_name} a name of its own, such as '{parent}-{child}'"
+            )
 
 
 def by_sample(stated: Mapping[str, Any] | pd.Series) -> dict[str, str | None]:

@@ -33,6 +33,12 @@ def loading(package: str, homes: dict[str, str]) -> Callable[[str], Any]:
     return load
 
 
+def attached(package: str, init: str) -> tuple[Callable[[str], Any], Callable[[], list[str]], list[str]]:
+    """Return `__getattr__`, `__dir__` and `__all__` of a package whose public names are all in the stub beside it."""
+    homes = names_beside(init)
+    return loading(package, homes), lambda: sorted({*vars(sys.modules[package]), *homes}), [*homes]
+
+
 # names that transformers had, and what they are called now
 NEW_NAMES = {
     "UnitVariance": "StandardNormalVariate",

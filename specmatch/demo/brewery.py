@@ -52,10 +52,7 @@ class Brewery:
     ----------
     seed : int
         0 or more; decides colours and shapes of its beers, and with `draw` everything measured.
-    cup : Cup, optional
-        What the beer is poured into.
-    spectrometer : Spectrometer, optional
-        What measures it.
+    cup, spectrometer : Cup and Spectrometer, optional
 
     Attributes
     ----------
@@ -112,16 +109,16 @@ class Brewery:
         >>> Brewery(seed=1).batches(2, beers=["Meadow Pils"]).batch
         ('MP-0-001', 'MP-0-002')
         """
-        strange = [name for name in beers or () if name not in self.beers]
         check_whole(n_batches, "n_batches", 1)
-        if strange or (beers is not None and not beers):
+        wanted = self.beers if beers is None else beers
+        strange = [name for name in wanted if name not in self.beers]
+        if strange or not wanted:
             got = f"the brewery has no beer {strange[0]!r}" if strange else "no beer is named"
             raise OptionError(f"{got}; expected beers among {', '.join(self.beers)}")
-        rng = self._rng(_BATCHES, draw)
-        n_beers = len(self.beers)
+        rng, n_beers = self._rng(_BATCHES, draw), len(self.beers)
         strength = BATCH_COLOUR_SD * rng.standard_normal((n_beers, n_batches))
         shape = BATCH_SHAPE_SD * rng.standard_normal((n_beers, n_batches, BATCH_SHAPE_SD.size))
-        kept = np.array([self.beers.index(name) for name in (self.beers if beers is None else beers)])
+        kept = np.array([self.beers.index(name) for name in wanted])
         row, initials = np.repeat(kept, n_batches), ["".join(re.findall(r"\b\w", beer)) for beer in self.beers]
         return Liquids(
             tuple(self.beers[i] for i in row),
@@ -249,9 +246,8 @@ class Brewery:
 
         Examples
         --------
-        >>> brewery = Brewery(seed=1)
-        >>> brewery.lab_colour(brewery.batches(2, beers=["Meadow Pils"])).shape
-        (2,)
+        >>> Brewery(seed=1).lab_colour(Brewery(seed=1).batches(2)).shape
+        (24,)
         """
         error = self._rng(_LAB, draw).standard_normal((len(liquids.batch), 2))
         return np.round(liquids.colour_ebc * (1.0 + LAB_RELATIVE_SD * error[:, 0]) + LAB_SD_EBC * error[:, 1], 2)
@@ -281,10 +277,9 @@ class Brewery:
 
         Examples
         --------
-        >>> brewery = Brewery(seed=1)
-        >>> pils = brewery.batches(1, beers=["Meadow Pils"])
-        >>> brewery.scan(pils, [[PourConditions(), PourConditions(foam=0.1)]]).table["role"].value_counts()["sample"]
-        np.int64(2)
+        >>> pils = Brewery(seed=1).batches(1, beers=["Meadow Pils"])
+        >>> Brewery(seed=1).scan(pils, [[PourConditions(foam=0.1)]]).table["role"].tolist()
+        ['dark', 'reference', 'control', 'sample']
         """
         return self.bench.scan(liquids, conditions, rng=self._rng(_BENCH, draw), per_session=per_session, draw=draw)
 
@@ -297,13 +292,9 @@ class Brewery:
             raise ValueError(f"{len(pours)} conditions were given for {n_pours} pours; give one for each pour")
         raw = self.scan(liquids, [pours] * len(liquids.batch), draw=draw)
         spectra, scans = raw.reflectance()
-        return SimulatedHouse(
-            spectra,
-            scans,
-            batch_table(liquids, self.lab_colour(liquids, draw=draw), raw),
-            pd.Series(liquids.colour_ebc, index=pd.Index(liquids.batch, name="batch"), name="true_colour"),
-            raw,
-        )
+        batches = batch_table(liquids, self.lab_colour(liquids, draw=draw), raw)
+        true_colour = pd.Series(liquids.colour_ebc, batches.index, name="true_colour")
+        return SimulatedHouse(spectra, scans, batches, true_colour, raw)
 
 
 def write_brewery(
@@ -317,10 +308,8 @@ def write_brewery(
         Must not exist, or be empty.
     seed : int
         With `draw`: the same numbers give the same bytes, on one version of NumPy and one kind of machine.
-    n_batches : int
-        Of each of the twelve beers, one sample each.
-    n_pours, draw : int
-        As in `Brewery.draw`.
+    n_batches, n_pours, draw : int
+        As in `Brewery.draw`, of all twelve beers.
 
     Returns
     -------
@@ -334,9 +323,8 @@ def write_brewery(
 
     Examples
     --------
-    >>> made = write_brewery("invented", n_batches=1)
-    >>> len(made.batches), sm.measure("invented").spectra.shape[0]
-    (12, 36)
+    >>> len(write_brewery("invented", n_batches=1).batches)
+    12
     """
     house = Brewery(seed).draw(n_batches, n_pours=n_pours, draw=draw)
     write_measured_folder(folder, house.raw, house.batches)
@@ -452,9 +440,8 @@ def write_shift(folder: str | Path, brewery: Brewery, *, draw: int = 1) -> pd.Da
 
     Examples
     --------
-    >>> answers = write_shift("shift", Brewery(seed=1))
-    >>> len(answers), sm.measure("shift").spectra.shape[0]
-    (13, 39)
+    >>> len(write_shift("shift", Brewery(seed=1)))
+    13
     """
     shift = plan_shift(brewery, draw=draw)
     write_measured_folder(folder, shift.raw)

@@ -20,9 +20,7 @@ from specmatch.spectra import by_scan_id, text_ids
 logger = logging.getLogger(__name__)
 
 OWN_SET, SERVES = "measure a set of its own", "transfer serves"
-COLUMNS = (
-    "module", "instrument", "n_batches", "route", "colour_error", "identity_error", "colour_sd", "advice",
-)  # fmt: skip
+COLUMNS = ["module", "instrument", "n_batches", "route", "colour_error", "identity_error", "colour_sd", "advice"]
 
 
 def transfer_house(
@@ -46,8 +44,7 @@ def transfer_house(
         raise TableError("a transfer needs a scans table with the column batch: which batch of the set each scan is of")
     spectra = by_scan_id(pd.DataFrame(spectra))
     ids = text_ids(spectra.index, "scan_id")
-    table = check_scans(scans, ids)
-    table = _of_instrument(table, name)
+    table = _of_instrument(check_scans(scans, ids), name)
     names = _names(fitted.conditions, table, name)
     unknown = sorted(set(table["batch"]) - set(fitted.batches))
     if unknown:
@@ -81,7 +78,7 @@ def transfers_table(fitted: FittedHouse) -> pd.DataFrame:
             float("nan") if cautions is None else cautions.transfer_sd,
             OWN_SET if own_set_advised(one) else SERVES,
         ))  # fmt: skip
-    return pd.DataFrame(rows, columns=list(COLUMNS))
+    return pd.DataFrame(rows, columns=COLUMNS)
 
 
 def _of_instrument(table: pd.DataFrame, name: str) -> pd.DataFrame:

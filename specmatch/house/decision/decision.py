@@ -20,6 +20,10 @@ from specmatch.warning_codes import CONSISTENT, HOLD, RESCAN, WARNING_CODES
 from specmatch.wording import nearest_name, p_in_words
 
 WITHIN, OUT, CANNOT_TELL = "within", "out", "cannot tell"
+_SAID = {
+    WITHIN: "colour within specification", OUT: "colour out of specification",
+    CANNOT_TELL: "cannot tell whether the colour is within specification",
+}  # fmt: skip
 CLAIM_ADVICE = "keep the packages; correct the claim in the sheet and verify again"
 
 
@@ -51,14 +55,8 @@ def judge_colour(
         passes = limits.low <= colour <= limits.high
     else:
         passes = verdict == WITHIN or (verdict == CANNOT_TELL and limits.rule != GUARDED)
-    said = {
-        WITHIN: "colour within specification",
-        OUT: "colour out of specification",
-        CANNOT_TELL: "cannot tell whether the colour is within specification",
-    }[verdict]
-    return ColourVerdict(
-        verdict, passes, p, f"{said} ({colour:.3g} {limits.unit}, {shown}, probability within {p:.2f})"
-    )
+    said = f"{_SAID[verdict]} ({colour:.3g} {limits.unit}, {shown}, probability within {p:.2f})"
+    return ColourVerdict(verdict, passes, p, said)
 
 
 DECISIONS = (CONSISTENT, HOLD, RESCAN)
@@ -202,11 +200,8 @@ def check_claims(
         )
     else:
         table = by_sample(claimed)
-        unused = set(table) - set(samples)
-        if unused:
-            raise TableError(
-                f"a claim is made for sample {sorted(unused)[0]!r}, which has no scan; samples match as text"
-            )
+        if unused := set(table) - set(samples):
+            raise TableError(f"a claim is made for sample {min(unused)!r}, which has no scan; samples match as text")
         claims = [table.get(name) for name in samples]
     for name, claim in zip(samples, claims, strict=True):
         refuse_unknown_claim(claim, beers, labels, said=f"sample {name!r} is claimed to be")

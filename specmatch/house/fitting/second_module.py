@@ -64,13 +64,8 @@ def fit_set(
         shared = set(scans_of_module(refs.scans, name)["batch"]).intersection(fitted.batches)
         if len(shared) < FEWEST_SHARED:
             continue  # some are held out
-        pours = gather_set(
-            refs,
-            without=without,
-            wavelength_nm=fitted.wavelength_nm,
-            module=name,
-            at_depth=(fitted.depth, fitted.path_law),
-        )
+        at_depth = (fitted.depth, fitted.path_law)
+        pours = gather_set(refs, without=without, wavelength_nm=fitted.wavelength_nm, module=name, at_depth=at_depth)
         known = np.isin(pours.batches, fitted.batches)
         names = {"instrument": name, "lamp": "", "cup": "", "base": ""}
         fitted = teach_module(
@@ -98,7 +93,6 @@ def _shared(fitted: FittedHouse, pours: SetPours, known: Mask) -> SharedPours:
 
 
 def _own_batches(fitted: FittedHouse, pours: SetPours, known: Mask, module: str) -> OwnBatches | None:
-    """Return the batches that the model does not know, of beers that it does."""
     beers = [pours.beers[code] for code in pours.levels.beer]
     of_known = np.isin(beers, fitted.beers)
     if not of_known.all():

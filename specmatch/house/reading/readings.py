@@ -178,7 +178,7 @@ def table_of(columns: dict[str, Any], index: pd.Index) -> pd.DataFrame:
     others: dict[Any, dict[int, Any]] = {}
     for place, one in enumerate(columns.values()):
         array = np.full(n, one, dtype=object) if isinstance(one, str) else np.asarray(one)
-        if array.dtype.kind == "O" and (n == 0 or isinstance(array[0], str)):
+        if kind and array.dtype.kind == "O" and (n == 0 or isinstance(array[0], str)):
             blocks.append((kind._from_sequence(array, dtype=text), np.array([place])))
         else:
             others.setdefault(array.dtype, {})[place] = array
@@ -188,8 +188,8 @@ def table_of(columns: dict[str, Any], index: pd.Index) -> pd.DataFrame:
 
 @lru_cache(maxsize=1)
 def _text_type() -> tuple[Any, Any]:
-    text: Any = pd.Index([""]).dtype
-    return text, text.construct_array_type()
+    text = pd.Index([""]).dtype  # objects, where pandas is told not to look for text
+    return text, text.construct_array_type() if isinstance(text, pd.api.extensions.ExtensionDtype) else None
 
 
 @lru_cache(maxsize=4)

@@ -47,7 +47,7 @@ class Explanation:
     def odds(self, doubt: Floats) -> Floats:
         """Return twice the log odds of each fault against none, -inf where its size is not worth naming.
 
-        Averaged over sizes, half normal about none (Laplace): the better a size is known, the less likely it was before.
+        Averaged over sizes, half normal about none (Laplace): the better a size is known the less likely it was.
         """
         # doubt (n_faults,): what gains are divided by -> (n, n_faults)
         gain = self.gain / doubt
@@ -344,9 +344,7 @@ def rows_by(first: Ints, second: Ints) -> list[tuple[tuple[int, int], Ints]]:
     return [((int(first[rows[0]]), int(second[rows[0]])), rows) for rows in parts]
 
 
-def judge(
-    detector: Detector, departure: Floats, explanation: Explanation, *, doubt: Floats, limit: float
-) -> Diagnosis:
+def judge(detector: Detector, departure: Floats, explanation: Explanation, *, doubt: Floats, limit: float) -> Diagnosis:
     """Choose among explanations; a sum of two faults takes the place of one where that leaves much less."""
     # departure (n, p), doubt (n_faults,)
     # doubt: what the gain of each fault is divided by: how much more than by chance good scans seem to have of it

@@ -6,7 +6,14 @@ import numpy as np
 
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.maths.faults.diagnosis import Diagnosis, join_findings, judge
-from specmatch.maths.faults.fault_model import POUR_LIMIT, SAMPLE_LIMIT, FaultModel, PourDepartures, departures_of, pour_departures
+from specmatch.maths.faults.fault_model import (
+    POUR_LIMIT,
+    SAMPLE_LIMIT,
+    FaultModel,
+    PourDepartures,
+    departures_of,
+    pour_departures,
+)
 from specmatch.maths.statistics.levels import rows_of
 
 # mates that must agree before one pour can be called the odd one

@@ -24,6 +24,8 @@ from specmatch.report.plots.style import (
     ORANGE,
     PALE,
     axis_or_new,
+    legend_above,
+    legend_beside,
     plain,
     shades,
     swatch,
@@ -134,8 +136,7 @@ def plot_reference_history(
 
     Examples
     --------
-    >>> folders = [sm.measure("monday"), sm.measure("tuesday")]
-    >>> plot_reference_history(folders, findings=refs.audit()).get_xlabel()
+    >>> plot_reference_history([sm.measure("monday"), session]).get_xlabel()
     'measured, UTC'
     """
     if not isinstance(history, pd.DataFrame):
@@ -146,9 +147,8 @@ def plot_reference_history(
     instrument = history["instrument"].to_numpy()
     names = list(dict.fromkeys(instrument))
     ax.axhline(100.0, color=INK, linewidth=1.0, linestyle="--")
-    for name, colour, line, marker in zip(
-        names, shades(len(names)), LINES * len(names), MARKERS * len(names), strict=False
-    ):
+    looks = zip(names, shades(len(names)), LINES * len(names), MARKERS * len(names), strict=False)
+    for name, colour, line, marker in looks:
         own = instrument == name
         ax.plot(x[own], level[own], color=colour, linestyle=line, linewidth=0.8, marker=marker, markersize=5,
                 markerfacecolor="white", label=f"{plain(name or 'reference scans')} ({own.sum()})")  # fmt: skip
@@ -170,7 +170,7 @@ def plot_reference_history(
     else:
         stated = history["measured_at"].str.contains(r"(?:Z|[+-]\d\d:?\d\d)$").all()
         time_axis(ax, "measured, UTC" if stated else "measured")
-    ax.legend(frameon=False, fontsize="small", loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=3)
+    legend_above(ax, ncols=3)
     return ax
 
 
@@ -242,14 +242,7 @@ def plot_spectra(refs: ReferenceSet, *, beers: Collection[str] | None = None, ax
         ax.axvspan(low, high, facecolor="white", edgecolor=PALE, hatch="////", linewidth=0, label=said)
     ax.set(xlabel=WAVELENGTH, ylabel=REFLECTANCE, xlim=(grid[0], grid[-1]))
     ax.set_ylim(bottom=0.0)
-    ax.legend(
-        title="beer (batches)",
-        loc="upper left",
-        bbox_to_anchor=(1.0, 1.0),
-        frameon=False,
-        fontsize="small",
-        handlelength=4.0,
-    )
+    legend_beside(ax, title="beer (batches)", handlelength=4.0)
     return ax
 
 
@@ -277,9 +270,8 @@ def plot_usable_band(refs: ReferenceSet, *, ax: Axes | None = None) -> Axes:
     ax.axvspan(used[0], used[-1], color=PALE, linewidth=0, label=f"used: {used[0]:.0f} to {used[-1]:.0f} nm")
     # a channel that never moves (zero noise) has no place on a logarithmic axis
     ax.plot(nm, np.maximum(noise, 1e-6), color=INK, linewidth=1.3, label="noise of the channel")
-    ax.axhline(
-        LARGEST_NOISE, color=ORANGE, linestyle="--", linewidth=1.4, label=f"the most that is used: {LARGEST_NOISE:g}"
-    )
+    label = f"the most that is used: {LARGEST_NOISE:g}"
+    ax.axhline(LARGEST_NOISE, color=ORANGE, linestyle="--", linewidth=1.4, label=label)
     ax.set(yscale="log", xlabel=WAVELENGTH, ylabel="noise in reflectance\n(standard deviation)", xlim=(nm[0], nm[-1]))
     ax.yaxis.set_major_formatter(lambda value, _: f"{value:g}")
     ax.legend(loc="upper center", frameon=True, framealpha=1.0, edgecolor="none", fontsize="small")
@@ -302,9 +294,8 @@ def batch_spectra(refs: ReferenceSet) -> tuple[Floats, Floats]:
 
 def _used(refs: ReferenceSet) -> Mask:
     nm, values = refs.spectra.columns.to_numpy(np.float64), refs.spectra.to_numpy(np.float64)
-    inside = np.ones(nm.size, dtype=bool)
-    if refs.band_nm is not None:
-        inside = (nm >= refs.band_nm[0]) & (nm <= refs.band_nm[1])
+    low, high = refs.band_nm or (-np.inf, np.inf)
+    inside = (nm >= low) & (nm <= high)
     used = np.zeros_like(inside)
     used[np.flatnonzero(inside)[usable_band(values[:, inside], pd.factorize(refs.scans["sample"])[0])]] = True
     return used

@@ -19,6 +19,7 @@ from specmatch.report.plots.style import (
     PALE,
     QUIET,
     axis_or_new,
+    legend_above,
     plain,
     plain_ticks,
     tell,
@@ -62,11 +63,8 @@ def plot_commissioning(found: Commissioning, *, ax: Axes | None = None) -> Axes:
         if one.any():
             ax.errorbar(share[one], place[one], xerr=reach[one], fmt=mark, color=colour, capsize=2, label=state)
     ax.set_yticks(place, [plain(str(name).replace("_", " ")) for name in rows.index])
-    ax.set(
-        xlabel="size over its limit",
-        ylabel="figure",
-        xlim=(0.0, max(1.4, 1.1 * float(np.max(share + reach, initial=0.0)))),
-    )
+    farthest = max(1.4, 1.1 * float(np.max(share + reach, initial=0.0)))
+    ax.set(xlabel="size over its limit", ylabel="figure", xlim=(0.0, farthest))
     ax.legend(loc="lower right", frameon=False)
     return ax
 
@@ -122,8 +120,7 @@ def plot_gauge_interaction(study: Gauge, *, ax: Axes | None = None) -> Axes:
     """
     ax = axis_or_new(ax, width_in=6.4, height_in=3.4)
     condition = next((name for name in study.factors if name in study.readings and name != "batch"), "")
-    logs = np.log(study.readings["colour"])
-    about = 100.0 * (logs - logs.groupby(study.readings["batch"]).transform("mean"))
+    about = _over_batch_means(study)
     names = list(dict.fromkeys(study.readings["batch"]))
     groups = study.readings[condition] if condition else pd.Series("all pours", index=about.index)
     for i, (name, part) in enumerate(about.groupby(groups, sort=False)):
@@ -156,12 +153,16 @@ def plot_gauge_run(study: Gauge, *, ax: Axes | None = None) -> Axes:
     'pour, in order'
     """
     ax = axis_or_new(ax, width_in=7.0, height_in=3.0)
-    logs = np.log(study.readings["colour"])
-    about = 100.0 * (logs - logs.groupby(study.readings["batch"]).transform("mean"))
+    about = _over_batch_means(study)
     ax.plot(np.arange(len(about)) + 1, about, "o-", color=BLUE, linewidth=0.8, markerfacecolor="white", markersize=4)
     ax.axhline(0.0, color=INK, linewidth=0.6)
     ax.set(xlabel="pour, in order", ylabel="over the mean of the batch, %")
     return ax
+
+
+def _over_batch_means(study: Gauge) -> pd.Series:
+    logs = np.log(study.readings["colour"])
+    return 100.0 * (logs - logs.groupby(study.readings["batch"]).transform("mean"))
 
 
 def plot_budget(budget: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
@@ -286,9 +287,8 @@ def plot_plan_line(made: Plan, *, ax: Axes | None = None) -> Axes:
     ax = axis_or_new(ax, width_in=6.4, height_in=3.6)
     for i, (rate, own) in enumerate(made.line.groupby("false_reject_rate", sort=False)):
         caught = 100.0 * own["caught"].to_numpy(float)
-        reach = 100.0 * np.maximum(
-            np.vstack([own["caught"] - own["caught_low"], own["caught_high"] - own["caught"]]), 0
-        )
+        below, above = own["caught"] - own["caught_low"], own["caught_high"] - own["caught"]
+        reach = 100.0 * np.maximum(np.vstack([below, above]), 0)
         at = own["minutes"].to_numpy(float) * (1.0 + 0.03 * (i - 0.5))
         holds = own["false_holds_a_week"]
         label = f"false-reject rate {100.0 * rate:g} %: {holds.min():.1f} to {holds.max():.1f} false holds a week"
@@ -320,8 +320,8 @@ def plot_control_chart(chart: ControlChart, *, ax: Axes | None = None) -> Axes:
 
     Notes
     -----
-    A point signals alone where it lies beyond the limits, with others where a running test (moving average, sum of
-    departures) does, for which it counts as no farther than `FARTHEST_SD` standard deviations from the mean.
+    A point signals alone beyond the limits, with others where a running test (moving average, sum of departures) does,
+    for which it counts as no farther than `FARTHEST_SD` standard deviations from the mean.
 
     Examples
     --------
@@ -345,21 +345,14 @@ def plot_control_chart(chart: ControlChart, *, ax: Axes | None = None) -> Axes:
     within = ~single & ~running
     ax.plot(times, values, color=INK, linewidth=0.6, alpha=0.5)
     ax.plot(times[within], values[within], "o", color=BLUE, markerfacecolor="white", markersize=4, label="within")
-    for which, face, said in (
-        (running, "white", "signals with others"),
-        (single, ORANGE, "signals alone"),
-    ):
+    for which, face, said in ((running, "white", "signals with others"), (single, ORANGE, "signals alone")):
         if which.any():
             ax.plot(times[which], values[which], "s", color=ORANGE, markerfacecolor=face, markersize=4.5, label=said)
     if len(chart.moving_average):
-        ax.plot(
-            times[chart.n_baseline :], chart.moving_average, color=BLUE, linewidth=1.8, label="moving average, capped"
-        )
+        later = times[chart.n_baseline :]
+        ax.plot(later, chart.moving_average, color=BLUE, linewidth=1.8, label="moving average, capped")
     time_axis(ax, "measured, UTC")
     unit = chart.unit or UNITS.get(chart.kind, "")
     ax.set(ylabel=f"{chart.kind}, {unit}" if unit else chart.kind)
-    ax.legend(
-        frameon=False, fontsize="small", loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=3,
-        title=plain(chart.subject), alignment="left",
-    )  # fmt: skip
+    legend_above(ax, ncols=3, title=plain(chart.subject), alignment="left")
     return ax

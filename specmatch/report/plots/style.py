@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from itertools import zip_longest
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -60,6 +60,16 @@ def axis_or_new(ax: Axes | None, *, width_in: float = 6.4, height_in: float = 4.
     ax.grid(color="#e4e7ea", linewidth=0.7)
     ax.set_axisbelow(True)
     return ax
+
+
+def legend_above(ax: Axes, **more: Any) -> None:
+    """Put the legend over the axis, where it covers nothing."""
+    ax.legend(frameon=False, fontsize="small", loc="lower left", bbox_to_anchor=(0.0, 1.0), **more)
+
+
+def legend_beside(ax: Axes, **more: Any) -> None:
+    """Put the legend to the right of the axis, where it covers nothing."""
+    ax.legend(frameon=False, fontsize="small", loc="upper left", bbox_to_anchor=(1.0, 1.0), **more)
 
 
 def whole_figure(ax: Axes) -> Figure:

@@ -10,7 +10,7 @@ from some_of import some_of
 
 import specmatch as sm
 from specmatch.demo.brewery import Brewery
-from specmatch.demo.physics import FOAM_SD, LAMP_SD, LIGHT_NM, POUR_SD, PourConditions, depth_cm, white_led
+from specmatch.demo.physics import DEPTH_CM, FOAM_SD, LAMP_SD, LIGHT_NM, POUR_SD, PourConditions, white_led
 from specmatch.house.fitting.pours import gather_set
 from specmatch.maths.faults.diagnosis import NO_FAULT, Detector, Diagnosis, join_findings, judge, patterns_at, rows_by
 from specmatch.maths.faults.fault_model import (
@@ -131,7 +131,7 @@ def test_glare_is_told_from_dark_beers_only():
 def test_the_lamp_is_told_from_the_jitter_of_pours():
     reflectance, _, _, sample, nm, brewery = measured(n_batches=8)
     got = fit_light_noise(reflectance, sample, wavelength_nm=nm)
-    water = brewery.bench.cup.reflectance(np.zeros((1, LIGHT_NM.size)), depth_cm=depth_cm())[0]
+    water = brewery.bench.cup.reflectance(np.zeros((1, LIGHT_NM.size)), depth_cm=DEPTH_CM)[0]
     seen = (white_led() * water) @ brewery.bench.spectrometer.slit()
     light = np.interp(nm, brewery.bench.spectrometer.wavelength_nm, seen / seen.max())
     live = light > 0.1
