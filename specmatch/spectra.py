@@ -1,6 +1,7 @@
 """The one gate for spectra: a table of any honest form in, float64 reflectance on an ascending grid in nm out."""
 
 import re
+import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -102,7 +103,7 @@ def _parts(table: pd.DataFrame | pd.Series, copied: bool) -> tuple[pd.Index, pd.
     if isinstance(table, pd.Series) and table.dtype == np.float64 and len(table) > 1:
         # a table made of it would take longer than all that is checked here
         name = _name_of(table)
-        own = pd.Index([name.strip()], dtype=_OBJECT, name="scan_id") if type(name) is str and name.strip() else None
+        own = pd.Index([tidy_name(name)], dtype=_OBJECT, name="scan_id") if type(name) is str and name.strip() else None
         scan_ids = text_ids(pd.Index([name]), "scan_id") if own is None else own
         columns, values = table.index, table.to_numpy()[None, :].copy()
     else:
@@ -110,6 +111,7 @@ def _parts(table: pd.DataFrame | pd.Series, copied: bool) -> tuple[pd.Index, pd.
             table = pd.DataFrame(table.to_numpy()[None, :], index=[_name_of(table)], columns=table.index)
         if not isinstance(table, pd.DataFrame):
             raise TableError(f"spectra are a {type(table).__name__}; expected a DataFrame, a row a scan, columns in nm")
+        table = by_scan_id(table)
         if table.shape[0] == 0 or table.shape[1] < 2:
             raise TableError("the spectra table has {} scans and {} wavelengths; nothing to do".format(*table.shape))
         columns, scan_ids = table.columns, text_ids(table.index, "scan_id")
@@ -124,6 +126,17 @@ def _name_of(spectrum: pd.Series) -> object:
     return "scan" if spectrum.name is None else spectrum.name
 
 
+def by_scan_id(table: pd.DataFrame) -> pd.DataFrame:
+    """Return a table of scans with its column `scan_id` as the index, where it has one."""
+    return table.set_index("scan_id") if "scan_id" in table.columns else table
+
+
+def tidy_name(value: object) -> str:
+    """Return a name without outer blanks, a letter and its accent as one: some systems write them as two."""
+    name = str(value).strip()
+    return name if name.isascii() else unicodedata.normalize("NFC", name)
+
+
 def text_ids(index: pd.Index | pd.Series, what: str) -> pd.Index:
     """Return identifiers as text without outer blanks; refuse floats, which a reader made of text."""
     names = isinstance(index, pd.Index)  # a cell may be blank, a name may not
@@ -133,7 +146,7 @@ def text_ids(index: pd.Index | pd.Series, what: str) -> pd.Index:
             f"{what} holds {index.dtype} values such as {index[0] if len(index) else ''!s}; identifiers are text: "
             "read the sheet with dtype=str"
         )
-    cells = [value.strip() if type(value) is str else str(value).strip() for value in index.tolist()]
+    cells = [tidy_name(value) for value in index.tolist()]
     if names and index.nlevels == 1 and ("" in cells or index.hasnans):
         at = next(row for row, cell in enumerate(cells) if not cell or index.isna()[row])
         raise TableError(f"{what} is blank in row {at + 1}; give each its name, or leave the row out")

@@ -15,6 +15,7 @@ from specmatch.array_types import Floats
 from specmatch.batches import by_sample, in_colour_unit
 from specmatch.errors import TableError, UnknownBeerError
 from specmatch.house.decision.specification import GUARDED, SIMPLE, ColourLimits, Specification, conformance_probability
+from specmatch.spectra import tidy_name
 from specmatch.warning_codes import CONSISTENT, HOLD, RESCAN, WARNING_CODES
 from specmatch.wording import nearest_name, p_in_words
 
@@ -177,7 +178,7 @@ def check_claims(
             "claimed='BEER' or a Series sample -> beer"
         )
     if isinstance(claimed, str):
-        claims: list[str | None] = [claimed.strip()] * len(samples)
+        claims: list[str | None] = [tidy_name(claimed)] * len(samples)
     elif not isinstance(claimed, Mapping | pd.Series):
         said = f" {claimed!r}" if np.isscalar(claimed) else ""
         raise TableError(

@@ -23,7 +23,7 @@ from specmatch.maths.regression.conformal import widen_limits
 from specmatch.maths.statistics.levels import mean_by
 from specmatch.measurement.folder.stated import as_stated
 from specmatch.measurement.reflectance.path_length import NO_FILL, ONE_KIND, SetDepth, fillings
-from specmatch.spectra import PLAUSIBLE_NM, check_spectra, match_wavelengths, spectra_table, text_ids
+from specmatch.spectra import PLAUSIBLE_NM, by_scan_id, check_spectra, match_wavelengths, spectra_table, text_ids
 
 UNKNOWN, OUT_OF_RANGE = "depth_unknown", "path_out_of_range"
 # a law taught between two depths serves a little beyond them
@@ -315,6 +315,7 @@ def parts_by_module(fitted: FittedHouse, spectra: Any, scans: Any, *, every_pour
         scans = spectra.scans if scans is None else as_stated(scans, "scans")
         spectra, checks = spectra.spectra, spectra.checks
     else:
+        spectra = by_scan_id(spectra) if isinstance(spectra, pd.DataFrame) else spectra
         scans = as_stated(scans, "scans")
     if not fitted.modules or not isinstance(scans, pd.DataFrame) or "instrument" not in scans.columns:
         return [Part(fitted, fitted, spectra, scans, checks, np.zeros(0, np.int64), every_pour)]

@@ -194,13 +194,17 @@ def _entries(rows: Sequence[Mapping[str, Any]]) -> str:
         reading = row.get("reading", {})
         said = {**reading, **{name: row.get(name) for name in ("reason", "advice")}}
         decided = row["kind"] in ("reading", "retest", "control")
+        known = reading.get("colour") is not None
         about = (row.get("claimed"), f"lot {row['lot']}" if row.get("lot") else "")
         shown.append(
             {
                 "entry": row["entry"],
                 "decision": decision_mark(row.get("decision")) if decided else row["kind"].replace("_", " "),
                 "beer and lot": ", ".join(part for part in about if part),
-                "colour": interval_bar(reading, "", None) if reading.get("colour") is not None else "",
+                # a control is held against its own limits, and has no interval
+                "colour": (interval_bar(reading, "", None) if row["kind"] != "control" else shown_colour(dict(row)))
+                if known
+                else "",
                 "what to do, and why": what_to_do_and_why(said),
                 "measured": str(row.get("measured_at") or row["written_at"]).replace("T", " "),
                 "line": row.get("line", ""),

@@ -152,7 +152,8 @@ def time_axis(ax: Axes, label: str) -> None:
     if np.isfinite([low, high]).all() and high - low < 1.0 / 24.0:
         # within an hour, or of one moment, there is no scale to choose: the day around it is shown
         ax.set_xlim((low + high - 1.0) / 2.0, (low + high + 1.0) / 2.0)
-    locator = AutoDateLocator(maxticks=8)
+    # with the usual five as the least, spans from 3.5 to 5 hours, days, months or years have no step that fits
+    locator = AutoDateLocator(minticks=3, maxticks=8)
     ax.xaxis.set_major_locator(locator)
     ax.xaxis.set_major_formatter(ConciseDateFormatter(locator))
     ax.set_xlabel(label)

@@ -15,7 +15,7 @@ from specmatch.house.planning.advice import advised, bench_sheet, choice_said, w
 from specmatch.house.planning.assumptions import WISHES, BeerList, beer_list, settings_of
 from specmatch.house.planning.forecast import Design, draw_batches, draw_sessions, try_all
 from specmatch.house.planning.line import readings_in_time
-from specmatch.house.planning.plan import Plan, _numbers, forecast_at
+from specmatch.house.planning.plan import Plan, _numbers, forecast_at, forecast_beside
 
 FOUR = {"Pils": 7.0, "Amber": 20.0, "Red": 27.0, "Stout": 75.0}
 QUICK = {"rough": True, "n_batches": (4, 8), "n_pours": (1,)}
@@ -35,6 +35,15 @@ def test_it_advises_what_meets_the_wishes_and_says_so(four):
     assert (four.curves["half_width_sd"] > 0).all()
     assert four.curves[["half_width_low", "half_width_high"]].notna().all(axis=None)
     assert set(four.assumed["source"]) == {"the list", "cautious default"}
+
+
+def test_a_forecast_reaches_to_no_share_below_none_or_above_all(four):
+    found = pd.Series({"median_relative_half_width": 0.06, "false_hold": 0.0, "covered": 1.0, "n_batches": 2.0})
+    pairs = pd.DataFrame({"kind": ["pair"], "held": [1.0], "n": [2]})
+    got = forecast_beside(found, pairs, four, 4.0, 1.0).set_index("figure")
+    assert (got["low"] >= 0.0).all()
+    assert (got["high"].drop("half_width") <= 1.0).all()
+    assert got["as_forecast"].drop("half_width").all()
 
 
 @pytest.mark.whole

@@ -87,6 +87,15 @@ def test_a_lots_sheet_says_what_was_checked_by_which_limits_and_what_it_does_not
             lot_sheet([journal], "8")
 
 
+def test_a_control_read_without_an_interval_shows_none(path):
+    reading = {"colour": 28.25, "colour_low": None, "colour_high": None, "colour_unit": "EBC", "warnings": []}
+    add(path, "control", claimed=None, lot=None, material="dye", material_lot="7", reading=reading)
+    with opened(path) as journal:
+        said = words(journal_page([journal]))
+    assert "28.2 EBC" in said or "28.3 EBC" in said
+    assert "no limit to no limit" not in said
+
+
 def test_paper_goes_by_what_stands_now_and_by_the_hours_that_the_line_asks_for(path):
     force = add(path, "in_force", claimed=None, lot=None, control_hours=24.0, coverage=0.9, false_reject_rate=0.05)
     held = add_hold(path, in_force=force)

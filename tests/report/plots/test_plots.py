@@ -390,3 +390,12 @@ def test_shades_go_from_dark_to_light_and_keep_their_order_in_grey():
     grey = [0.2126 * red + 0.7152 * green + 0.0722 * blue for red, green, blue, _ in figure_style.shades(7)]
     assert len(grey) == 7 and all(one < other for one, other in zip(grey, grey[1:], strict=False))
     assert len(figure_style.shades(0)) == 1
+
+
+@pytest.mark.parametrize("days", [1 / 6, 4.0, 149.0, 1300.0, 1700.0])
+def test_a_time_axis_of_any_length_has_dates_and_no_warning(days):
+    ax = figure_style.new_figure().add_subplot()
+    ax.plot([20000.0, 20000.0 + days], [0.0, 1.0])
+    figure_style.time_axis(ax, "day")
+    ax.figure.canvas.draw()  # a warning is an error here
+    assert 2 <= len(ax.get_xticks()) <= 9
