@@ -1,9 +1,6 @@
-"""Charts of what a line measures: limits from a baseline that stays put, what moved, and what to do about the model.
-
-The batch is the unit: a beer's chart has one point a run, the mean of its readings, because readings of one run share
-its batch. What the reference and the control do is the instrument's doing; what one beer does is the beer's. The series
-that charts are made of are read out of one or several journals.
-"""
+"""Charts of what a line measures: limits from a baseline that stays put, and what moved: module, beer or model."""
+# The batch is the unit: a beer's chart has one point a run, the mean of its readings, because readings of one run share
+# its batch. What the reference and the control do is the instrument's doing; what one beer does is the beer's.
 
 import json
 from collections import Counter
@@ -112,11 +109,9 @@ def make_chart(
     false_alarm_days: float = _FALSE_ALARM_DAYS,
     lines: str = "",
 ) -> ControlChart:
-    """Chart points in the order of time.
-
-    The limits never move when points come in: they change only when somebody names another baseline. Runs that were
-    held are no part of a baseline. In the running tests a point counts for four standard deviations at most.
-    """
+    """Chart points in the order of time, against limits that change only when somebody names another baseline."""
+    # runs that were held are no part of a baseline; in the running tests a point counts for four standard deviations at
+    # most
     # false_alarm_days: half of the steady charts of as many points a day as this one are called out in so many days
     if period is None:
         chosen = [point for point in points if not point.held][:FIRST_POINTS]
@@ -191,11 +186,9 @@ class Drift:
 
 
 def find_drifts(charts: list[ControlChart]) -> list[Drift]:
-    """Tell drifts of instrument, products and model apart.
-
-    A drift is called where moving average and sum of departures are both outside their limits now: the one alone is
-    too ready to call while a baseline of twenty points is itself uncertain.
-    """
+    """Tell drifts of instrument, products and model apart."""
+    # A drift is called where moving average and sum of departures are both outside their limits now: the one alone is
+    # too ready to call while a baseline of twenty points is itself uncertain.
     moving = [chart for chart in charts if chart.drifting]
     found = [_instrument(chart) for chart in moving if chart.kind in (CONTROL, LEVEL, PEAK)]
     readings_moved = any(chart.kind in (CONTROL, PEAK) for chart in moving)
@@ -343,12 +336,9 @@ LEAST_P = 1e-4
 def line_charts(
     journals: Sequence[Journal], *, beer: str | None = None, false_alarm_days: float = _FALSE_ALARM_DAYS
 ) -> list[ControlChart]:
-    """Make every chart that the journals have points for.
-
-    Colours and typicality are those of the newest model: another model reads on another scale. Lines that are judged by
-    models of their own have charts of their own. A control is charted by its optical density, which no model moves;
-    without one, by its reading.
-    """
+    """Make every chart that the journals have points for, a line that is judged by a model of its own by itself."""
+    # Colours and typicality are those of the newest model: another model reads on another scale. A control is charted
+    # by its optical density, which no model moves; without one, by its reading.
     period, name = _period(journals)
     make = partial(make_chart, period=period, period_name=name, false_alarm_days=false_alarm_days)
     charts: list[ControlChart] = []
@@ -400,14 +390,23 @@ def _names(journals: Iterable[Journal], column: str, where: str) -> list[str]:
 
 
 def _newest_models(journals: Sequence[Journal]) -> dict[str, str]:
-    """Newest model of each line that was measured of late, by line."""
+    """Newest model of each line that was measured of late, by line; of one that was renamed under its new name."""
     # the last rows of the file, whatever index may look tempting
     sql = (
         "SELECT written_at, coalesce(line, ''), model_hash FROM entries NOT INDEXED WHERE model_hash IS NOT NULL "
         f"ORDER BY entry DESC LIMIT {NEWEST_READINGS}"
     )
     rows = sorted((row for journal in journals for row in journal.query(sql)[::-1]), key=lambda row: str(row[0]))
-    return {line: model for _, line, model in rows}
+    newest = {line: model for _, line, model in rows}
+    if len({*newest.values()}) < 2:
+        return newest
+    last = {line: str(written) for written, line, _ in rows}
+    sql = "SELECT written_at FROM entries WHERE entry = (SELECT min(entry) FROM entries WHERE line = ?)"
+    first = {line: min((str(row[0]) for journal in journals for row in journal.query(sql, (line,))), default="")
+             for line in newest}  # fmt: skip
+    # what ended before another line with another model began gave its place to it
+    gone = {line for line in newest for other in newest if newest[other] != newest[line] and first[other] > last[line]}
+    return {line: model for line, model in newest.items() if line not in gone}
 
 
 def _first_entry(journal: Journal, model: str) -> int:

@@ -210,8 +210,9 @@ def measure(
     >>> session.spectra.shape[0], len(session.batches), len(session.left_out)
     (54, 18, 0)
     """
-    for name, number in (("dark_age_h", dark_age_h), ("reference_age_h", reference_age_h), ("full_scale", full_scale)):
-        if number is not None and not (is_number(number) and number > 0):
+    stated = {"dark_age_h": dark_age_h, "reference_age_h": reference_age_h, "full_scale": full_scale}
+    for name, number in (stated | {"depth_mm": depth_mm}).items():
+        if number is not None and not (is_number(number) and 0 < number < np.inf):
             raise OptionError(f"{name} is {number!r}; expected a number above 0")
     step(f"measuring {folder}")
     found = read_folder(path_of(folder), n_jobs=n_jobs, reading=reading, date_order=date_order)
@@ -312,8 +313,6 @@ def _at_depth(
     notes: list[tuple[str, str]],
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return sample scans and what is known of them, at the depth that was asked for, else as they were measured."""
-    if depth_mm is not None and not (is_number(depth_mm) and 0 < depth_mm < np.inf):
-        raise OptionError(f"depth_mm is {depth_mm!r}; expected millimetres of beer above 0, such as 8.0")
     known = known_columns(found.rows.loc[sample.index])
     if depth_mm is None or sample.empty:
         return sample, known
@@ -378,13 +377,11 @@ _TEXT = ("folder", "measured_at", "instrument", "session")
 
 
 def reference_history(sessions: Sequence[Session]) -> pd.DataFrame:
-    """Return the level of every reference scan as a share of the first of its instrument, in the order of time.
-
-    A level is the median of the quotient over the wavelengths that are usable in every folder, so that folders with
-    other masked channels, or a slightly narrower band, stay comparable. The first that carries light is what the others
-    are held against; where none does, levels are NaN. The rule for `lamp_drift` is that of `measure`, held over all
-    folders: a lamp may be changed between two of them.
-    """
+    """Return the level of every reference scan as a share of the first of its instrument, in the order of time."""
+    # A level is the median of the quotient over the wavelengths that are usable in every folder, so that folders with
+    # other masked channels, or a slightly narrower band, stay comparable. The first that carries light is what the
+    # others are held against; where none does, levels are NaN. The rule for `lamp_drift` is that of `measure`, held
+    # over all folders: a lamp may be changed between two of them.
     parts = [_rows(session) for session in sessions]
     history = pd.concat(parts) if parts else pd.DataFrame(columns=[*_TEXT, "level", "code"])
     # one way of sorting for all instruments: an order by date with undated scans in it would be made up

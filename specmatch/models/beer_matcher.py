@@ -16,13 +16,7 @@ from specmatch.long_jobs import one_thread
 from specmatch.maths.classification.class_model import ClassModel, fit_class_model, identify
 from specmatch.maths.classification.discriminant_space import ROWS, SCALES
 from specmatch.maths.statistics.levels import Levels
-from specmatch.models._validation import (
-    batch_codes,
-    by_wavelength,
-    checked_rows,
-    common_shape,
-    warn_of_no_reflectance,
-)
+from specmatch.models._validation import batch_codes, by_wavelength, checked_rows, common_shape, warn_of_no_reflectance
 
 
 class BeerMatcher(ClassifierMixin, BaseEstimator):

@@ -14,13 +14,7 @@ from specmatch.long_jobs import one_thread
 from specmatch.maths.regression.colour_model import REGRESSIONS, ROW_REGRESSIONS, ColourModel, fit_colour
 from specmatch.maths.spectra.channels import usable_band
 from specmatch.maths.statistics.levels import Levels
-from specmatch.models._validation import (
-    batch_codes,
-    by_wavelength,
-    checked_rows,
-    common_shape,
-    warn_of_no_reflectance,
-)
+from specmatch.models._validation import batch_codes, by_wavelength, checked_rows, common_shape, warn_of_no_reflectance
 
 _log = logging.getLogger(__name__)
 

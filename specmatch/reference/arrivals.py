@@ -41,15 +41,11 @@ class Arrival:
     sha256: str = ""  # over its files, or over the tables where there are none
 
     def __post_init__(self) -> None:
-        for name in ("batches", "beers"):
+        for name in ("batches", "beers", "spectra"):
             table = getattr(self, name)
             if not (table is None or isinstance(table, pd.DataFrame)):
-                raise TableError(f"{name} are a {type(table).__name__}; expected a DataFrame, or nothing")
-        if not (self.spectra is None or isinstance(self.spectra, pd.DataFrame)):
-            raise TableError(
-                f"spectra are a {type(self.spectra).__name__}; expected a DataFrame: of a session, give its spectra, "
-                "scans and batches"
-            )
+                instead = ": of a session, give its spectra, scans and batches" if name == "spectra" else ", or nothing"
+                raise TableError(f"{name} are a {type(table).__name__}; expected a DataFrame{instead}")
 
 
 @dataclass(frozen=True)
@@ -177,7 +173,7 @@ class _Growing:
         values = spectra_table(checked).set_axis(checked.scan_ids, axis=0)
         if not np.array_equal(checked.wavelength_nm, grid):
             try:
-                values = pd.DataFrame(match_wavelengths(checked, grid), index=checked.scan_ids)
+                values = pd.DataFrame(match_wavelengths(checked, grid, of="the set"), index=checked.scan_ids)
             except WavelengthMismatchError as error:
                 raise WavelengthMismatchError(f"the new scans do not fit the set: {error}") from error
         values.columns = held.spectra.columns

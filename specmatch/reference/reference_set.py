@@ -650,12 +650,7 @@ class ReferenceSet:
         return self._changed(edits.recoloured(self._tables, batch, {"colour": colour, **known}), reason, who, when)
 
     def select(
-        self,
-        *,
-        beers: Collection[str] | None = None,
-        since: str | None = None,
-        until: str | None = None,
-        **where: str,
+        self, *, beers: Collection[str] | None = None, since: str | None = None, until: str | None = None, **where: str
     ) -> "ReferenceSet":
         """Return the part of the set that fits all conditions.
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import permutations
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -45,12 +46,8 @@ def held_pairs(p_values: pd.DataFrame, beers: pd.Series, false_reject_rate: floa
     really = (beers.to_numpy()[:, None] == np.array(names, dtype=object)).astype(np.int64)
     p = p_values.to_numpy()
     count, n = ((seen.T @ really).tolist() for seen in (p <= false_reject_rate, ~np.isnan(p)))
-    rows = [
-        (claimed, other, count[i][j], n[i][j])
-        for i, claimed in enumerate(names)
-        for j, other in enumerate(names)
-        if i != j
-    ]
+    pairs = permutations(range(len(names)), 2)
+    rows = [(names[i], names[j], count[i][j], n[i][j]) for i, j in pairs]
     return pd.DataFrame(rows, columns=["claimed", "really", "count", "n"])
 
 
@@ -158,24 +155,19 @@ def mix_up_table(
 ) -> pd.DataFrame:
     """Lay out pairs, blends and unknown beers with their bounds, those least often held first."""
     mixed = blends.groupby(["claimed", "really", "share", "other"])["held"].agg(count="sum", n="size").reset_index()
-    table = pd.concat(
-        [pairs.assign(kind=PAIR), mixed.assign(kind=BLEND), unknown.assign(kind=UNKNOWN)], ignore_index=True
-    )
+    kinds = {PAIR: pairs, BLEND: mixed, UNKNOWN: unknown}
+    table = pd.concat([rows.assign(kind=kind) for kind, rows in kinds.items()], ignore_index=True)
     count, n = table["count"].to_numpy(dtype=np.int64), table["n"].to_numpy(dtype=np.int64)
     table["held"] = np.where(n > 0, count / np.maximum(n, 1), np.nan)
     table["held_low"], table["held_high"] = binomial_bounds(count, n)
     table["n"] = n
     table["share"], table["other"] = table["share"].astype(float), table["other"].fillna("")
     place = {beer: code for code, beer in enumerate(beers)}
-    table["advice"] = [
-        _advice(identity, place[claimed], place[really], n_pours, false_reject_rate)
-        if kind == PAIR and held < GOOD_ENOUGH
-        else ""
-        for kind, claimed, really, held in zip(
-            table["kind"], table["claimed"], table["really"], table["held"], strict=True
-        )
-    ]
-    rank = table["kind"].map({PAIR: 0, BLEND: 1, UNKNOWN: 2})
+    table["advice"] = ""
+    weak = table.loc[(table["kind"] == PAIR) & (table["held"] < GOOD_ENOUGH), ["claimed", "really"]]
+    for row, claimed, really in weak.itertuples():
+        table.loc[row, "advice"] = _advice(identity, place[claimed], place[really], n_pours, false_reject_rate)
+    rank = table["kind"].map(list(kinds).index)
     table = table.assign(rank=rank).sort_values(["rank", "held", "claimed", "really"], ignore_index=True)
     return table[COLUMNS]
 

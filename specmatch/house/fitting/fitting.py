@@ -56,22 +56,24 @@ def fit_house(
         others = (name for name in odd_of_all if name not in learnt_from)
         odd_names = tuple(dict.fromkeys((*odd_names, *others)))
     colour, cautions = fit_set_colour(pours, refs.colour_unit, batch_means, shared)
+    domain = None
+    if not figures_only:
+        domain = fit_domain(pours.reflectance, pours.levels, false_alarm_rate=DOMAIN_FALSE_ALARM_RATE)
+    ends = (np.nanmin(pours.lab), np.nanmax(pours.lab)) if colour is not None else (np.nan, np.nan)
     return FittedHouse(
         wavelength_nm=pours.wavelength_nm,
         beers=pours.beers,
         batches=pours.batches,
         beer_of_batch=pours.levels.beer,
         colour_unit=refs.colour_unit,
-        lowest_colour=float(np.nanmin(pours.lab)) if colour is not None else float("nan"),
-        highest_colour=float(np.nanmax(pours.lab)) if colour is not None else float("nan"),
+        lowest_colour=float(ends[0]),
+        highest_colour=float(ends[1]),
         set_name=refs.name,
         set_hash=refs.hash,
         colour=colour,
         cautions=cautions,
         identity=identity,
-        domain=None
-        if figures_only
-        else fit_domain(pours.reflectance, pours.levels, false_alarm_rate=DOMAIN_FALSE_ALARM_RATE),
+        domain=domain,
         faults=faults,
         offered=learn_offered(pours.beers, refs.beers),
         conditions=learn_conditions(pours.scans, refs.reference_kind),

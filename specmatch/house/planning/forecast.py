@@ -173,12 +173,8 @@ class Tried:
     def figures(self) -> dict[str, float]:
         """The figures that a plan forecasts."""
         caught = float(np.nanmean(self.held)) if self.held.size > 1 else np.nan
-        return {
-            "half_width": self.half_width,
-            "false_reject": float(self.rejected.mean()),
-            "caught": caught,
-            "covered": self.covered,
-        }
+        values = (self.half_width, float(self.rejected.mean()), caught, self.covered)
+        return dict(zip(FIGURES, values, strict=True))
 
 
 def _colour_of(house: Assumed, learnt: Batches) -> ColourModel:

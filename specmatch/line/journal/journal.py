@@ -1,8 +1,6 @@
-"""The journal of a line: one SQLite file that only grows, one row a reading, sealed row to row.
-
-Any SQLite tool opens it. What is promised is that a change shows, not that it cannot be made: whoever can write the
-file can also rebuild it whole. A last hash kept elsewhere shows that, and a cut tail.
-"""
+"""The journal of a line: one SQLite file that only grows, one row a reading, sealed row to row."""
+# What is promised is that a change shows, not that it cannot be made: whoever can write the file can also rebuild it
+# whole. A last hash kept elsewhere shows that, and a cut tail.
 
 import json
 import sqlite3

@@ -1,9 +1,7 @@
-"""The control of a line: a sealed beer, dye or tile that opens a shift and vouches for the module.
-
-A control is held against earlier ones of its own material, lot and module, by its optical density at a few wavelengths
-and by its reading. A new model reads the kept scans of earlier controls anew, so that it has limits from its first day.
-A scan's own time is held against the clock of this machine and against the scan before it.
-"""
+"""The control of a line: a sealed beer, dye or tile that opens a shift and vouches for the module."""
+# A control is held against earlier ones of its own material, lot and module, by its optical density at a few
+# wavelengths and by its reading. A new model reads the kept scans of earlier controls anew, so that it has limits from
+# its first day. A scan's own time is held against the clock of this machine and against the scan before it.
 
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field

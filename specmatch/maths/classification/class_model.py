@@ -198,6 +198,21 @@ class ClassModel:
             left -= float((V @ outside) @ np.linalg.solve(own * np.eye(len(V)) + V @ V.T, V @ outside))
         return np.maximum(squared, 0.0), max(left, 0.0)
 
+    def p_of(self, reflectance: Floats, n_pours: Ints, beer: Ints) -> Floats:
+        """Return how typical each sample is of one beer, shape (n,), as `match` says it of all."""
+        # reflectance (n, p), n_pours, beer (n,)
+        scores, left = self.metric.scores_and_residual(reflectance)
+        squared = np.empty(len(scores))
+        for pours in np.flatnonzero(np.bincount(n_pours)).tolist():
+            rows = np.flatnonzero(n_pours == pours)
+            squared[rows] = self.squared_to(scores[rows], beer[rows], float(pours))
+        return self.p_values(squared, beer, self.residual.p_value(left, np.asarray(n_pours, float)))
+
+    def squared_to(self, scores: Floats, beer: Ints, n_pours: float) -> Floats:
+        """Return the squared distance of each row of scores from one beer, shape (n,)."""
+        away = scores - self.beer_means[beer]
+        return np.asarray(np.einsum("na,na->n", away**2, self.weights(n_pours)[beer]))
+
     def weights(self, n_pours: float, more: Floats | float = 0.0) -> Floats:
         """Return what a squared departure from each beer counts along each axis, (n_beers, a), at more scatter."""
         scatter = self.metric.scatter(n_pours) + more + 1.0 / self.batches_per_beer[:, None]
@@ -349,7 +364,6 @@ def identify_scores(
     # squared distances to all beers come block by block from products of matrices; only the nearest beer and those
     # within their limit are then counted exactly
     # scores (n, a), outside (n,)
-    weight = fit.weights(float(n_pours))
     limit = distance_limits(fit, false_reject_rate) * (1.0 + SLACK) + SLACK
     parts = []
     for start, squared in fit.squared_distances(scores, float(n_pours)):
@@ -357,11 +371,8 @@ def identify_scores(
         parts.append((flat // limit.size + start, flat % limit.size, squared.argmin(axis=1)))
     row, beer, nearest = map(np.concatenate, zip(*parts, strict=True))
 
-    def exact(of: Ints, to: Ints) -> Floats:
-        return np.asarray(np.einsum("na,na->n", (scores[of] - fit.beer_means[to]) ** 2, weight[to]))
-
-    to_nearest = exact(np.arange(len(scores)), nearest)
-    kept = fit.p_values(exact(row, beer), beer, outside[row]) > false_reject_rate
+    to_nearest = fit.squared_to(scores, nearest, float(n_pours))
+    kept = fit.p_values(fit.squared_to(scores[row], beer, float(n_pours)), beer, outside[row]) > false_reject_rate
     row, beer = row[kept], beer[kept]
     batch, to_batch = fit.nearest_batch(scores, float(n_pours))
     p_value, first = fit.p_values(to_nearest, nearest, outside), np.searchsorted(row, np.arange(len(scores) + 1))

@@ -326,15 +326,9 @@ def _to_other_beers(rows: Floats, beer_means: Floats, shrink: Floats, own_beer: 
     return distance.T
 
 
-SCALES = (
-    LogAbsorbance("reflectance"),
-    LogAbsorbance("absorbance"),
-    *(
-        LogAbsorbance("log_absorbance", offset, dark)
-        for dark in (0.0, 0.03, 0.06, 0.10)
-        for offset in (0.03, 0.05, 0.08)
-    ),
-)
+_OFFSETS, _DARKS = (0.03, 0.05, 0.08), (0.0, 0.03, 0.06, 0.10)
+_LOGARITHMS = [LogAbsorbance("log_absorbance", offset, dark) for dark in _DARKS for offset in _OFFSETS]
+SCALES = (LogAbsorbance("reflectance"), LogAbsorbance("absorbance"), *_LOGARITHMS)
 # of rows of any liquid: as they are, or each freed of its own level and size
 AS_GIVEN = (LogAbsorbance("reflectance"), LogAbsorbance("snv"))
 

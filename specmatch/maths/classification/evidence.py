@@ -220,7 +220,7 @@ def next_step(fit: ClassModel, reflectance: Floats, *, claimed: int, rule: Seque
     counts = np.arange(1, len(ratios) + 1, dtype=np.int64)
 
     def p_of(means: Floats, n: Ints) -> Floats:
-        return fit.match(means, n).p_value[:, claimed]
+        return fit.p_of(means, n, np.full(n.size, claimed))
 
     departs = p_of(np.cumsum(reflectance, axis=0) / counts[:, None], counts) <= departing
     waiting, departures = -1, 0
@@ -251,10 +251,7 @@ def held_at(
     beers = np.arange(len(fit.beer_means)) if claims is None else claims
     rate = rule.wrong_hold
 
-    def p_values(rows: Floats, pours: Ints) -> Floats:
-        return fit.match(rows, pours).p_value
-
-    each = p_values(readings.reshape(-1, p), np.full(n_runs * n, n_pours)).reshape(n_runs, n, -1)
+    each = fit.match(readings.reshape(-1, p), np.full(n_runs * n, n_pours)).p_value.reshape(n_runs, n, -1)
     departs, total = each[:, :, beers] <= rate, np.cumsum(readings, axis=1)
     held = np.full((n_runs, beers.size), n)
     departures, retested, again = np.zeros_like(held), np.zeros_like(held), np.zeros((*held.shape, p))
@@ -272,7 +269,7 @@ def held_at(
         means = (total[run, turn] + again[run, column]) / count[:, None]
         both = (readings[run, turn] + retests[run, turn]) / 2.0
         pours = np.concatenate([count * n_pours, np.full(run.size, 2 * n_pours)])
-        found = p_values(np.concatenate([means, both]), pours)[np.arange(2 * run.size), np.tile(beers[column], 2)]
+        found = fit.p_of(np.concatenate([means, both]), pours, np.tile(beers[column], 2))
         stands = (found[: run.size] <= rate) | (found[run.size :] <= rule.since_share * rate)
         held[run[stands], column[stands]] = turn
     return held

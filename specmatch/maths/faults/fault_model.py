@@ -42,6 +42,8 @@ SECOND_LOOK = 3.0
 
 # detectors kept for the next samples, some megabytes in all: to prepare one takes a quarter of what a reading takes
 MOST_DETECTORS = 48
+# patterns of so many beers are laid out at a time: those of thousands at once would fill a machine
+BEERS_AT_ONCE = 256
 
 
 @dataclass(frozen=True)
@@ -216,8 +218,11 @@ def pour_departures(fit: FaultModel, reflectance: Floats, sample: Ints) -> PourD
     means, counts = mean_by(reflectance, sample)
     like, binned = fit.nearest_means(means)[sample[several]], fit.pool(reflectance)
     mean, beers = fit.pool(means), np.unique(like)
-    shapes = dict(zip(beers.tolist(), zip(*fit.shapes_at(fit._bases[beers]), strict=True), strict=True))
+    shapes: dict[int, tuple[Floats, Floats]] = {}
     for (beer, m), rows in rows_by(like, counts[sample[several]]):
+        if beer not in shapes:  # they come in the order of beers
+            some = beers[beers >= beer][:BEERS_AT_ONCE]
+            shapes = dict(zip(some.tolist(), zip(*fit.shapes_at(fit._bases[some]), strict=True), strict=True))
         chosen = several[rows]
         apart = (binned[chosen] - mean[sample[chosen]]) * (m / (m - 1.0))
         one = departures_of(fit.pour_detector(fit._bases[beer], m - 1.0, shapes[beer]), apart)

@@ -186,7 +186,6 @@ class ColourModel:
     def interval(self, reflectance: ArrayLike, n_pours: ArrayLike, coverage: float) -> conformal.Interval:
         """Return colours with limits that cover the lab value of a batch of the set's kind."""
         # reflectance (n, p), n_pours (n,)
-        conformal.check_coverage(coverage)
         rows = np.asarray(reflectance, float)
         level = np.minimum(np.maximum(n_pours, np.ones(len(rows), np.int64)), self.most_pours)
         normal = self.n_batches < conformal.batches_needed(coverage)

@@ -1,8 +1,6 @@
-"""Checks of counts: pixels, saturation, references, darks and the lamp; and the rows that every check gives.
-
-What is wrong with a reference or a dark is said of it and of every scan that leans on it, because the scan is what a
-reading looks at. One rule tells a lamp that jumps, within a folder and over the folders of a year.
-"""
+"""Checks of counts: pixels, saturation, references, darks and the lamp; and the rows that every check gives."""
+# what is wrong with a reference or a dark is said of it and of every scan that leans on it, because the scan is what a
+# reading looks at
 
 from collections.abc import Iterable
 from typing import NamedTuple

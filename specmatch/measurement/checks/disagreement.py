@@ -22,10 +22,8 @@ _DARKEST = 2e-3  # below this reflectance the logarithm tells nothing
 
 
 def replicate_checks(spectra: pd.DataFrame, scans: pd.DataFrame, *, usable: Mask | None = None) -> pd.DataFrame:
-    """Find the scans that disagree with the other scans of their pour, and the pours with those of their sample.
-
-    An odd one is named where at least two others agree; else all of them are, because nothing tells which is right.
-    """
+    """Find the scans that disagree with the other scans of their pour, and the pours with those of their sample."""
+    # an odd one is named where at least two others agree; else all of them are, because nothing tells which is right
     # spectra (n, p), usable (p,)
     # spectra: reflectance as a fraction, index `scan_id`, columns in nm
     values = spectra.to_numpy(float)

@@ -25,9 +25,7 @@ SPIKE_SHARE = 0.02
 
 
 def _beer_rows(paired: Paired) -> list[CheckRow]:
-    """Check samples and controls: no light, impossible reflectance, spikes, an empty cup, a scan that repeats
-    another.
-    """
+    """Check samples and controls: light, range, spikes, an empty cup, a scan that repeats another."""
     rows = _flat_rows(paired)
     # without light, or with a wrong dark, nothing further can be said of a scan
     spoilt = {row.scan_id for row in rows}
@@ -246,11 +244,9 @@ _FEWEST = 25
 
 
 def wavelength_shift(ratio: Floats, light: Floats, wavelength_nm: Floats) -> Floats:
-    """Estimate by how much scans are shifted against the light that they are divided by.
-
-    A shift by `d` multiplies the quotient by `1 + d * dlog(light)/dnm`, a pattern with the lamp's flanks in it, while
-    the quotient of unshifted scans is smooth.
-    """
+    """Estimate by how much scans are shifted against the light that they are divided by."""
+    # A shift by `d` multiplies the quotient by `1 + d * dlog(light)/dnm`, a pattern with the lamp's flanks in it, while
+    # the quotient of unshifted scans is smooth.
     # ratio (n, p), light (p,), wavelength_nm (p,) -> (n,)
     y = _log(ratio)
     shift: Floats = y @ _estimator(light, wavelength_nm)
@@ -318,11 +314,9 @@ def _shift_rows(paired: Paired) -> list[CheckRow]:
 
 
 def _slit_response(ratio: Floats, light: Floats, nm: Floats) -> Floats:
-    """Shift that a slit of variance 1 nm**2 feigns in each scan.
-
-    A slit of variance s**2 moves the middle of the light that it passes by `s**2 dlog(light)/dnm`, so the logarithm of
-    a sloping beer changes by that times its own slope: more, the darker the beer.
-    """
+    """Shift that a slit of variance 1 nm**2 feigns in each scan."""
+    # A slit of variance s**2 moves the middle of the light that it passes by `s**2 dlog(light)/dnm`, so the logarithm
+    # of a sloping beer changes by that times its own slope: more, the darker the beer.
     basis = _smooth_basis(nm)
     weight = np.sqrt(light)
     smooth = (basis @ (np.linalg.pinv(basis * weight[:, None]) * weight @ _log(ratio).T)).T

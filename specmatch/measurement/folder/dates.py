@@ -48,10 +48,8 @@ class Dates:
 def read_dates(
     cells: Sequence[str], lines: Sequence[int], column: str, *, name: str, date_order: str | None = None
 ) -> Dates:
-    """Read a column of dates or times; what can be read in two ways is listed, what is none is refused.
-
-    A column has one order: cells that can be read one way only settle the others.
-    """
+    """Read a column of dates or times; what can be read in two ways is listed, what is none is refused."""
+    # a column has one order: cells that can be read one way only settle the others
     if date_order is not None and date_order not in DATE_ORDERS:
         raise OptionError(f"date_order is {date_order!r}; use one of {', '.join(DATE_ORDERS)}")
     if date_order is None:

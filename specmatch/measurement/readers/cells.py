@@ -86,12 +86,10 @@ def possible_marks(
     blank_groups: bool = False,
     counts: Collection[str] = (),
 ) -> list[NumberMarks]:
-    """Return every reading of the marks under which all cells are numbers and the readings differ.
-
-    A thousands mark is inferred only where it is certain that there is one: a number with both marks
-    (`12.345,6`), with two groups (`1.234.567`), or grouped by a blank or an apostrophe. A lone `1.234` beside
-    nothing that settles it stays possible as 1.234 and as 1234, unless it is one of `counts`, which are whole.
-    """
+    """Return every reading of the marks under which all cells are numbers and the readings differ."""
+    # A thousands mark is inferred only where it is certain that there is one: a number with both marks (`12.345,6`),
+    # with two groups (`1.234.567`), or grouped by a blank or an apostrophe. A lone `1.234` beside nothing that settles
+    # it stays possible as 1.234 and as 1234, unless it is one of `counts`, which are whole.
     numbers = sorted({cell.strip().translate(_MINUS) for cell in cells} - {""})
     others = BLANKS + APOSTROPHES if blank_groups else BLANKS[1:] + APOSTROPHES
     seen = set().union(*numbers) if numbers else set()

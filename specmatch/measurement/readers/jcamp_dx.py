@@ -1,11 +1,8 @@
-"""JCAMP-DX text to spectra, with every declaration of the file held against what is found.
-
-The decoder is our own: readers in general use return short or shifted spectra for repeat counts of two digits, print
-failed checks instead of raising, and stop at decimal commas; the tests hold it against one of them where that is right.
-
-McDonald and Wilks, Applied Spectroscopy 42:151-162, 1988 (version 4.24); Lampen and others, Applied Spectroscopy
-53:96A-99A, 1999 (version 5.01). Both citations from memory.
-"""
+"""JCAMP-DX text to spectra, with every declaration of the file held against what is found."""
+# The decoder is our own: readers in general use return short or shifted spectra for repeat counts of two digits, print
+# failed checks instead of raising, and stop at decimal commas; the tests hold it against one of them where that is
+# right. McDonald and Wilks, Applied Spectroscopy 42:151-162, 1988 (version 4.24); Lampen and others, Applied
+# Spectroscopy 53:96A-99A, 1999 (version 5.01). Both citations from memory.
 
 import re
 from collections.abc import Iterator, Sequence

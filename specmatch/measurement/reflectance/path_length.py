@@ -74,10 +74,8 @@ class Fillings:
 
 
 def depth_of_set(scans: pd.DataFrame) -> SetDepth | None:
-    """Return the filling at which a set is to stand, the deepest of those it is used to; None where none is stated.
-
-    A deep pour of dark beer cannot be brought to a smaller depth for want of light; the other way nothing is lacking.
-    """
+    """Return the filling a set is to stand at, the deepest of those it is used to; None where none is stated."""
+    # a deep pour of dark beer cannot be brought to a smaller depth for want of light; the other way nothing is lacking
     fill, cup, cup_mm = _columns(scans)
     if np.isnan(fill).all():
         return None
@@ -212,10 +210,8 @@ def _pairs(reflectance: Floats, factor: Floats, batch: Ints, near: Mask, means: 
 def brought_to(
     table: pd.DataFrame, scans: pd.DataFrame, wanted_mm: float
 ) -> tuple[pd.DataFrame, pd.DataFrame, list[tuple[str, str]], dict[str, str]]:
-    """Bring scans to a depth that was asked for by the textbook law, and state it as their filling.
-
-    Returns spectra and rows that are left, notes, and why the others could not be brought.
-    """
+    """Bring scans to a wanted depth by the textbook law and state it as their filling."""
+    # -> spectra and rows that are left, notes, and why the others could not be brought
     # table (n, p) -> (m, p)
     fill, cup, cup_mm = _columns(scans)
     cup_mm = _of_names(cup, cup_mm, {})
