@@ -13,7 +13,7 @@ from specmatch.array_types import Floats, Ints, check_whole, is_number
 from specmatch.colour import ebc_from_srm, srm_from_ebc
 from specmatch.errors import OptionError, ParentsError, TableError, UnitError
 from specmatch.maths.regression.lab_effects import BOTH, LabValues, extra_variance
-from specmatch.spectra import text_ids
+from specmatch.spectra import by_scan_id, text_ids, tidy_name
 from specmatch.wording import COLOUR_UNITS as COLOUR_UNITS
 from specmatch.wording import counted
 from specmatch.wording import in_digits as in_digits
@@ -60,8 +60,7 @@ def check_scans(scans: pd.DataFrame | pd.Series | None, scan_ids: pd.Index) -> p
             scans = scans.to_frame("sample")
         if not isinstance(scans, pd.DataFrame):
             raise TableError(f"scans are a {type(scans).__name__}; expected a DataFrame or a Series scan_id -> sample")
-        if "scan_id" in scans.columns:
-            scans = scans.set_index("scan_id")
+        scans = by_scan_id(scans)
         table = scans.set_axis(text_ids(scans.index, "scan_id"), axis=0)
         if not table.index.is_unique:
             raise TableError(
@@ -97,7 +96,7 @@ def _texts(column: pd.Series, name: str) -> list[str]:
     if not blank.all():
         text_ids(column[~blank], name)  # floats and dates are refused there, with the reason
     return [
-        "" if empty else str(value).strip() for value, empty in zip(column.to_numpy(dtype=object), blank, strict=True)
+        "" if empty else tidy_name(value) for value, empty in zip(column.to_numpy(dtype=object), blank, strict=True)
     ]
 
 
@@ -118,7 +117,7 @@ def by_sample(stated: Mapping[str, Any] | pd.Series) -> dict[str, str | None]:
     for sample, beer in stated.items():
         if not pd.api.types.is_scalar(beer):
             raise TableError(f"sample {sample!r} is said to be {beer!r:.60}; expected one name, or nothing")
-        name, said = str(sample).strip(), None if pd.isna(beer) or not str(beer).strip() else str(beer).strip()
+        name, said = tidy_name(sample), None if pd.isna(beer) or not str(beer).strip() else tidy_name(beer)
         if table.setdefault(name, said) != said:
             raise TableError(f"sample {name!r} is said to be {table[name]!r} and {said!r}; keep the one that is meant")
     return table

@@ -72,7 +72,7 @@ def choose(args: argparse.Namespace) -> Outcome:
         shared = sm.choose_batches(refs, transfer=args.transfer)
         text = f"measure these on the second module, real beer, poured as for the set:\n{text_table(shared[['beer']])}"
         return Outcome({"set": args.set, "hash": refs.hash, "chosen": shared}, text)
-    chosen = sm.choose_batches(refs, args.number, method=args.method)
+    chosen = sm.choose_batches(refs, 10 if args.number is None else args.number, method=args.method or "model")
     curve = sm.learning_curve(refs, n_jobs=args.jobs)
     parts = ["every batch has a lab colour" if chosen.empty else "measure these first:\n" + text_table(chosen)]
     parts.append("what more batches would buy (estimates):\n" + text_table(curve))

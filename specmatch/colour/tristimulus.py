@@ -23,6 +23,7 @@ ILLUMINANTS = ("C", "D65")
 MUST_COVER_NM = (400.0, 700.0)
 
 _EPSILON, _KAPPA = 216.0 / 24389.0, 24389.0 / 27.0  # ISO/CIE 11664-4
+_LARGEST = 1e3  # of L*, a*, b*: far beyond any colour that there is
 
 
 @dataclass(frozen=True)
@@ -169,12 +170,23 @@ def ciede2000(one: ArrayLike, other: ArrayLike) -> Floats:
     -------
     ndarray, shape (n,)
 
+    Raises
+    ------
+    TableError
+        If shapes do not fit, or a value is beyond what any colour has.
+
     Examples
     --------
     >>> ciede2000([[50.0, 2.6772, -79.7751]], [[50.0, 0.0, -82.7485]]).round(4).tolist()
     [2.0425]
     """
-    (L1, a1, b1), (L2, a2, b2) = (np.atleast_2d(np.asarray(x, np.float64)).T for x in (one, other))
+    both = [np.atleast_2d(np.asarray(x, np.float64)) for x in (one, other)]
+    if any(x.ndim != 2 or x.shape[1] != 3 or not np.all(np.abs(x) <= _LARGEST) for x in both):
+        raise TableError(
+            f"colours of shape {both[0].shape} and {both[1].shape}; rows of L*, a*, b* within {-_LARGEST:g} to "
+            f"{_LARGEST:g} are needed"
+        )
+    (L1, a1, b1), (L2, a2, b2) = (x.T for x in both)
     chroma = (np.hypot(a1, b1) + np.hypot(a2, b2)) / 2.0
     stretch = 1.0 + 0.5 * (1.0 - np.sqrt(chroma**7 / (chroma**7 + 25.0**7)))
     a1, a2 = stretch * a1, stretch * a2

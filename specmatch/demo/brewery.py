@@ -120,14 +120,12 @@ class Brewery:
         shape = BATCH_SHAPE_SD * rng.standard_normal((n_beers, n_batches, BATCH_SHAPE_SD.size))
         kept = np.array([self.beers.index(name) for name in wanted])
         row, initials = np.repeat(kept, n_batches), ["".join(re.findall(r"\b\w", beer)) for beer in self.beers]
-        return Liquids(
-            tuple(self.beers[i] for i in row),
-            tuple(f"{initials[i]}-{draw}-{b + 1:03d}" for i in kept for b in range(n_batches)),
-            absorbance_of(
-                self.colour_ebc[row], self._shapes[row], strength=strength[kept].ravel(),
-                batch_shape=shape[kept].reshape(row.size, -1),
-            ),
+        names = tuple(f"{initials[i]}-{draw}-{b + 1:03d}" for i in kept for b in range(n_batches))
+        absorbance = absorbance_of(
+            self.colour_ebc[row], self._shapes[row], strength=strength[kept].ravel(),
+            batch_shape=shape[kept].reshape(row.size, -1),
         )  # fmt: skip
+        return Liquids(tuple(self.beers[i] for i in row), names, absorbance)
 
     def foreign_batches(self, n: int, *, draw: int = 0, apart: float = 0.0) -> Liquids:
         """Return one batch each of `n` beers of nobody's, over the colour range of the house, shapes of their own.
@@ -150,25 +148,18 @@ class Brewery:
         >>> Brewery(seed=1).foreign_batches(2).beer
         ('Foreign 0-001', 'Foreign 0-002')
         """
-        rng = self._rng(_FOREIGN, draw)
+        rng, log_colour = self._rng(_FOREIGN, draw), np.log(self.colour_ebc)
+        low, high = log_colour[0], log_colour[-1]
         if apart:
-            low, high = _free_places(np.log(self.colour_ebc), np.log1p(apart))
-            place = rng.integers(low.size, size=n)
-            colour = np.exp(rng.uniform(low[place], high[place]))
-        else:
-            colour = np.exp(rng.uniform(np.log(self.colour_ebc[0]), np.log(self.colour_ebc[-1]), n))
+            lows, highs = _free_places(log_colour, np.log1p(apart))
+            place = rng.integers(lows.size, size=n)
+            low, high = lows[place], highs[place]
+        colour = np.exp(rng.uniform(low, high, n))
         names = [f"{draw}-{i + 1:03d}" for i in range(n)]
-        no_batch = np.zeros((n, BEER_SHAPE_SD.size))
-        return Liquids(
-            tuple(f"Foreign {name}" for name in names),
-            tuple(f"F-{name}" for name in names),
-            absorbance_of(
-                colour,
-                rng.standard_normal(no_batch.shape) * np.hypot(BEER_SHAPE_SD, BATCH_SHAPE_SD),
-                strength=np.zeros(n),
-                batch_shape=no_batch,
-            ),
-        )
+        none = np.zeros((n, BEER_SHAPE_SD.size))
+        shape = rng.standard_normal(none.shape) * np.hypot(BEER_SHAPE_SD, BATCH_SHAPE_SD)
+        absorbance = absorbance_of(colour, shape, strength=none[:, 0], batch_shape=none)
+        return Liquids(tuple(f"Foreign {name}" for name in names), tuple(f"F-{name}" for name in names), absorbance)
 
     def draw(
         self,
@@ -385,7 +376,7 @@ def plan_shift(brewery: Brewery, *, draw: int = 1) -> Shift:
     rng = np.random.default_rng([brewery.seed, draw, 2026])
     beers = list(brewery.beers)
     liquids, foreign = brewery.batches(1, draw=draw), brewery.foreign_batches(1, draw=draw, apart=FOREIGN_APART)
-    turn = [int(i) for i in rng.permutation(len(beers))]
+    turn = rng.permutation(len(beers)).tolist()
     wrong = turn.pop(0)
     saturated = next(i for i in turn if i < _PALER)
     turn.remove(saturated)
@@ -400,22 +391,13 @@ def plan_shift(brewery: Brewery, *, draw: int = 1) -> Shift:
     claims.append(beers[nearest])
     what.append(FOREIGN)
 
-    order = [int(i) for i in rng.permutation(len(claims))]
-    lots = tuple(f"L{draw}-{turn + 1:02d}" for turn in range(len(order)))
-    absorbance = np.vstack([liquids.absorbance, foreign.absorbance])[order]
-    claimed = tuple(claims[i] for i in order)
-    conditions = [_conditions(what[i], rng) for i in order]
-    raw = brewery.scan(Liquids(claimed, lots, absorbance), conditions, draw=draw, per_session=None)
-    answers = pd.DataFrame(
-        {
-            "claimed": claimed,
-            "really": [[*beers, "a foreign beer"][i] for i in order],
-            "what": [what[i] for i in order],
-            "true_colour_ebc": Liquids(claimed, lots, absorbance).colour_ebc.round(2),
-        },
-        index=pd.Index([f"{lot}-S1" for lot in lots], name="sample"),
-    )
-    return Shift(raw, answers)
+    order = rng.permutation(len(claims))
+    lots = tuple(f"L{draw}-{turn + 1:02d}" for turn in range(order.size))
+    cups = pd.DataFrame({"claimed": claims, "really": [*beers, "a foreign beer"], "what": what}).iloc[order]
+    liquids = Liquids(tuple(cups["claimed"]), lots, np.vstack([liquids.absorbance, foreign.absorbance])[order])
+    raw = brewery.scan(liquids, [_conditions(one, rng) for one in cups["what"]], draw=draw, per_session=None)
+    answers = cups.assign(true_colour_ebc=liquids.colour_ebc.round(2))
+    return Shift(raw, answers.set_axis(pd.Index([f"{lot}-S1" for lot in lots], name="sample")))
 
 
 def write_shift(folder: str | Path, brewery: Brewery, *, draw: int = 1) -> pd.DataFrame:

@@ -52,6 +52,8 @@ def inspect_file(path: str | Path) -> dict[str, Any]:
     >>> inspect_file("monday/scans.csv")["kind"], inspect_file("sets/house")["rows"]["batches"]
     ('sheet', 18)
     """
+    from specmatch.measurement.folder.sheets import looks_like_sheet
+
     path = path_of(path)
     if path.is_dir():
         found: dict[str, Any] = _set(path) if (path / "datapackage.json").is_file() else _measured_folder(path)
@@ -62,7 +64,7 @@ def inspect_file(path: str | Path) -> dict[str, Any]:
             found = {"kind": JOURNAL, "bytes": path.stat().st_size}
         elif start.startswith(b"PK") and path.suffix.lower() not in (".xlsx", ".xlsm", ".ods"):
             found = _model(path)
-        elif path.stem in _SHEETS or path.suffix.lower() in _SPREADSHEETS:
+        elif path.stem in _SHEETS or path.suffix.lower() in _SPREADSHEETS or looks_like_sheet(path):
             found = _sheet(path)
         else:
             from specmatch.measurement.readers.files import read_scans

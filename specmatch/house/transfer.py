@@ -15,7 +15,7 @@ from specmatch.house.fitting.second_module import own_set_advised, teach_module
 from specmatch.house.reading.samples import PARTS, prepare_samples
 from specmatch.measurement.folder.stated import as_stated
 from specmatch.reference.tables.alignment import check_band
-from specmatch.spectra import text_ids
+from specmatch.spectra import by_scan_id, text_ids
 
 logger = logging.getLogger(__name__)
 
@@ -42,6 +42,7 @@ def transfer_house(
         raise OptionError("instrument is blank; name the second module as the column instrument will state it")
     if not isinstance(scans, pd.DataFrame) or "batch" not in scans.columns:
         raise TableError("a transfer needs a scans table with the column batch: which batch of the set each scan is of")
+    spectra = by_scan_id(pd.DataFrame(spectra))
     ids = text_ids(spectra.index, "scan_id")
     table = _of_instrument(check_scans(scans, ids), name)
     names = _names(fitted.conditions, table, name)
@@ -52,11 +53,10 @@ def transfer_house(
             "modules must have measured it: choose_batches(refs, transfer=6) says which to measure"
         )
     _refuse_other_conditions(fitted.conditions, table, names)
-    part = pd.DataFrame(spectra).set_axis(ids, axis=0).loc[table.index]
+    part = spectra.set_axis(ids, axis=0).loc[table.index]
     samples = prepare_samples(fitted, part, table)
-    code = {batch: k for k, batch in enumerate(fitted.batches)}
     batch_of = table.groupby("sample", sort=False)["batch"].first()
-    batch = np.array([code[batch_of[sample]] for sample in samples.averages.names], dtype=np.int64)
+    batch = pd.Index(fitted.batches).get_indexer(batch_of[samples.averages.names])
     good = np.ones(len(samples.pours.names), bool) if samples.odd is None else ~samples.odd.odd
     reflectance = samples.pours.reflectance[good]
     band_nm = check_band(band_nm)
@@ -91,7 +91,10 @@ def _of_instrument(table: pd.DataFrame, name: str) -> pd.DataFrame:
     if not own.any():
         raise TableError(f"no scan is of instrument {name!r}; the scans name {', '.join(named)}")
     if not own.all():
-        logger.info("transfer: %d scans of other modules are left aside", int((~own).sum()))
+        others = ", ".join(
+            f"{n} of {other or 'no instrument'}" for other, n in stated[~own].value_counts(sort=False).items()
+        )
+        logger.warning("not scans of %r, and left aside: %s", name, others)
     return table[own]
 
 

@@ -207,8 +207,9 @@ def measure(
     >>> session.spectra.shape[0], len(session.batches), len(session.left_out)
     (54, 18, 0)
     """
-    for name, number in (("dark_age_h", dark_age_h), ("reference_age_h", reference_age_h), ("full_scale", full_scale)):
-        if number is not None and not (is_number(number) and number > 0):
+    stated = {"dark_age_h": dark_age_h, "reference_age_h": reference_age_h, "full_scale": full_scale}
+    for name, number in (stated | {"depth_mm": depth_mm}).items():
+        if number is not None and not (is_number(number) and 0 < number < np.inf):
             raise OptionError(f"{name} is {number!r}; expected a number above 0")
     step(f"measuring {folder}")
     found = read_folder(path_of(folder), n_jobs=n_jobs, reading=reading, date_order=date_order)
@@ -303,8 +304,6 @@ def _at_depth(
     notes: list[tuple[str, str]],
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return sample scans and what is known of them, at the depth that was asked for, else as they were measured."""
-    if depth_mm is not None and not (is_number(depth_mm) and 0 < depth_mm < np.inf):
-        raise OptionError(f"depth_mm is {depth_mm!r}; expected millimetres of beer above 0, such as 8.0")
     known = known_columns(found.rows.loc[sample.index])
     if depth_mm is None or sample.empty:
         return sample, known

@@ -173,7 +173,7 @@ class _Growing:
         values = spectra_table(checked).set_axis(checked.scan_ids, axis=0)
         if not np.array_equal(checked.wavelength_nm, grid):
             try:
-                values = pd.DataFrame(match_wavelengths(checked, grid), index=checked.scan_ids)
+                values = pd.DataFrame(match_wavelengths(checked, grid, of="the set"), index=checked.scan_ids)
             except WavelengthMismatchError as error:
                 raise WavelengthMismatchError(f"the new scans do not fit the set: {error}") from error
         values.columns = held.spectra.columns

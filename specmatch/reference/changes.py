@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from specmatch.batches import must_be
-from specmatch.errors import OptionError, ReferenceSetError, UnitError
+from specmatch.errors import OptionError, ReferenceSetError, UnitError, WavelengthMismatchError
 from specmatch.measurement.folder.sheets import find_sheet
 from specmatch.measurement.session import Session
 from specmatch.reference.arrivals import Arrival
@@ -204,7 +204,11 @@ def merge_sets(
         raise OptionError(f"take is {wrong!r}; expected 'first', 'second' or 'both'")
     chosen = {subject: sides[side] for subject, side in asked.items()}
     must_be("set", first, second)
-    return first.merge(second, reason=reason, who=who, when=when, take=chosen)
+    try:
+        return first.merge(second, reason=reason, who=who, when=when, take=chosen)
+    except WavelengthMismatchError as error:
+        way = "or name the other set first: of two ranges the first set's is kept"
+        raise WavelengthMismatchError(f"{error}; {way}") from error
 
 
 def _lab_sheet(place: Path) -> Path | None:

@@ -86,7 +86,9 @@ def entry_line(row: Record, *, width: int = WIDTH, now: datetime | None = None) 
     if reason and not settled:
         lines += _said("why:   " if "decision" in row or row["kind"] == "left_out" else "note:  ", reason, width)
     if row.get("replaces"):
-        lines += _said("", f"takes the place of entry {row['replaces']}", width)
+        old = (row.get("put_right") or {}).get("decision", ("",))[0]
+        said = f", which said {old}" if old else ""
+        lines += _said("", f"takes the place of entry {row['replaces']}{said}", width)
     return "\n".join(lines)
 
 

@@ -57,7 +57,7 @@ def choose_batches(
     Raises
     ------
     OptionError
-        If `n` is below 1, `transfer` below 3 or the method unknown.
+        If `n` is below 1, `transfer` below 3 or given beside another, or the method unknown.
 
     Notes
     -----
@@ -77,6 +77,8 @@ def choose_batches(
         raise OptionError(f"n is {n!r}; choose one batch or more")
     if method not in METHODS:
         raise OptionError(f"method is {method!r}; expected one of {', '.join(METHODS)}")
+    if transfer is not None and (n != 10 or method != METHODS[0]):
+        raise OptionError("transfer says how many itself, and takes those farthest apart; leave n and method out")
     if transfer is not None and not (is_number(transfer, whole=True) and transfer >= FEWEST_SHARED):
         raise OptionError(
             f"transfer is {transfer!r}; a second module needs {FEWEST_SHARED} shared batches at the least"

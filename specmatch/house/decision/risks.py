@@ -64,24 +64,26 @@ def limit_risks(fitted: FittedHouse, specification: Specification) -> pd.DataFra
 def risks_of_claims(
     risks: pd.DataFrame, specification: Specification, verified: pd.DataFrame, days: Mapping[str, date | None]
 ) -> pd.DataFrame:
-    """Return the risks, with their bounds, of the limits that were in force for each decision; NaN where none were."""
+    """Return the risks, with their bounds, of the limits that were in force for each claim; NaN where none were."""
     if risks.empty:
         return verified[[]]  # no limits are loaded
     # risks: of `limit_risks`; verified: as `HouseModel.verify` returns it; days: on which samples were measured
     told = risks[[name for name in risks if name.split("_")[0] in ("producer", "consumer", "cannot")]]
     place = {key: row for row, key in enumerate(zip(risks.index, risks["valid_from"], strict=True))}
+    none = pd.Series(np.nan, told.columns)
     rows = []
     for sample, claim, nearest, plausible in verified[["claimed", "nearest_beer", "plausible_beers"]].itertuples():
         try:
             beers = specification.beers_of(claim, days.get(sample))
         except UnknownBeerError:  # a label that was not valid on that day
             beers = ()
-        # of the beers of a label the limits of the most typical one decide, which passes before one that is nearer
-        beers = tuple(beer for beer in beers if beer in (plausible or ())) or beers
-        beer = nearest if nearest in beers else beers[0] if len(beers) == 1 else ""
-        limits = specification.limits_of(beer, days.get(sample))
-        rows.append(-1 if limits is None else place.get((beer, limits.valid_from), -1))
-    return told.reset_index(drop=True).reindex(rows).set_axis(verified.index)
+        # of a label that may hold several beers of which it is typical nobody can say which it is: the largest risks
+        meant = [beer for beer in beers if beer in (plausible or ())]
+        meant = meant or [beer for beer in beers if beer == nearest or len(beers) == 1]
+        limits = {beer: specification.limits_of(beer, days.get(sample)) for beer in meant}
+        found = [place[key] for beer, own in limits.items() if own and (key := (beer, own.valid_from)) in place]
+        rows.append(told.iloc[found].max() if found else none)
+    return pd.DataFrame(rows, index=verified.index, columns=told.columns)
 
 
 def limits_by_risk(fitted: FittedHouse, specification: Specification, producer_risk: float) -> Specification:
@@ -216,8 +218,7 @@ def _lots(fitted: FittedHouse, limits: tuple[ColourLimits, ...]) -> list[_Lots |
     found: list[_Lots | None] = []
     for row in limits:
         one = lots[fitted.beers.index(row.beer)]
-        unit = float(in_colour_unit(np.ones(1), fitted.colour_unit, row.unit)[0])
-        found.append(one and one.times(unit))
+        found.append(one and one.times(float(in_colour_unit(np.ones(1), fitted.colour_unit, row.unit)[0])))
     return found
 
 

@@ -20,6 +20,7 @@ from specmatch.errors import SheetError, UnknownBeerError
 from specmatch.measurement.folder.columns import folded
 from specmatch.measurement.folder.dates import read_dates
 from specmatch.measurement.folder.sheets import Sheet, read_sheet
+from specmatch.spectra import tidy_name
 from specmatch.storage import path_of
 from specmatch.wording import nearest_name
 
@@ -243,7 +244,7 @@ def _rows(
         where = f"{path.name}, line {line}"
         if first and last and first > last:
             raise SheetError(f"{where}: valid_from {first} lies after valid_to {last}; correct the days")
-        rows.append((where, {column: str(row.get(column, "")).strip() for column in columns}, (first, last)))
+        rows.append((where, {column: tidy_name(row.get(column, "")) for column in columns}, (first, last)))
     return rows
 
 

@@ -85,11 +85,11 @@ def fit_set(
 
 
 def _shared(fitted: FittedHouse, pours: SetPours, known: Mask) -> SharedPours:
-    place = {name: code for code, name in enumerate(fitted.batches)}
-    code = np.array([place.get(name, -1) for name in pours.batches], dtype=np.int64)[pours.levels.codes("batch")]
-    mine = known[pours.levels.codes("batch")]
+    code = pd.Index(fitted.batches).get_indexer(pours.batches)
+    batch = pours.levels.codes("batch")
+    mine = known[batch]
     sample = np.unique(pours.levels.sample[mine], return_inverse=True)[1]
-    return SharedPours(pours.reflectance[mine], sample, code[mine])
+    return SharedPours(pours.reflectance[mine], sample, code[batch[mine]])
 
 
 def _own_batches(fitted: FittedHouse, pours: SetPours, known: Mask, module: str) -> OwnBatches | None:
@@ -103,7 +103,7 @@ def _own_batches(fitted: FittedHouse, pours: SetPours, known: Mask, module: str)
         return None
     batch = pours.levels.codes("batch")
     mine = rows[batch]
-    beer = np.array([fitted.beers.index(name) if name in fitted.beers else 0 for name in beers], dtype=np.int64)
+    beer = pd.Index(fitted.beers).get_indexer(beers)
     levels = Levels.of_pours(pours.levels.sample[mine], batch[mine], beer[batch[mine]])
     values = None if pours.values is None else pours.values.part(rows)
     kept = KeptPours(pours.reflectance[mine], levels, pours.lab[rows], values, pours.session[rows])

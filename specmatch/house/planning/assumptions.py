@@ -23,6 +23,7 @@ from specmatch.maths.spectra.channels import usable_channels
 from specmatch.maths.spectra.noise import ChannelNoise, fit_light_noise, pooled, slit_bins
 from specmatch.maths.statistics.levels import Levels, mean_by, parent_codes
 from specmatch.measurement.commissioning.commission import Commissioning
+from specmatch.measurement.folder.columns import said_of_spellings
 from specmatch.measurement.folder.sheets import number_columns, read_sheet
 from specmatch.measurement.folder.stated import as_stated
 from specmatch.measurement.reflectance.path_length import filling_depth_mm
@@ -228,13 +229,11 @@ def _with_set(
     there = {name: int((refs.batches["beer"] == name).sum()) for name in shared}
     lab = _lab_of(refs)
     house = _house_of(house, beers, fitted, refs.colour_unit, depth)
+    own = {"batch_sd": house.batch_sd[0], "fill_sd": house.pour_sd[0]}
     if lab is not None:
         house = replace(house, lab_relative=lab[0], lab_ebc=lab[1], lab_states_sd=True)
-    own = {"batch_sd": house.batch_sd[0], "fill_sd": house.pour_sd[0]}
-    replaced = {HABITS[name].what for name in (*own, "foam_sd", "matt_base")} | {"noise of the module"}
-    if lab is not None:
         own |= {"lab_sd": lab[0], "lab_sd_ebc": lab[1]}
-        replaced |= {HABITS[name].what for name in own}
+    replaced = {HABITS[name].what for name in (*own, "foam_sd", "matt_base")} | {"noise of the module"}
     said = f"{counted(sum(there.values()), 'batch')} of {counted(len(shared), 'beer')}"
     rows = [row for row in rows if row[0] not in replaced]
     rows.append(("spectra of the beers, scatter of batches and pours, noise, law of the cup", said, "", SET))
@@ -374,6 +373,7 @@ def beer_list(beers: pd.DataFrame | Mapping[str, float], unit: str, usual_rate: 
         for i in range(len(named) - 1)
         if colour[i + 1] - colour[i] <= 1e-9 * colour[i]
     ]
+    notes += said_of_spellings("beer", named)
     if len(named) == 1:
         notes.append("one beer: there is no mix-up within the house to catch, so only its colour is planned")
     return BeerList(named, colour, rate[order], unit, tuple(notes))

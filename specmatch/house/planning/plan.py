@@ -299,6 +299,7 @@ def forecast_beside(found: pd.Series, held: pd.DataFrame, made: Plan, n_batches:
         # what is found is itself counted on so many batches
         own = at[name] / np.sqrt(2.0 * n) if name == "half_width" else np.sqrt(share * (1.0 - share) / n)
         reach = float(np.hypot((at[f"{name}_high"] - at[f"{name}_low"]) / 2.0, 1.645 * own))
-        low, high = at[name] - reach, at[name] + reach
+        most = np.inf if name == "half_width" else 1.0  # the others are shares
+        low, high = max(at[name] - reach, 0.0), min(at[name] + reach, most)
         rows.append((name, at[name], low, high, value, bool(low <= value <= high)))
     return pd.DataFrame(rows, columns=["figure", "forecast", "low", "high", "found", "as_forecast"])

@@ -23,7 +23,7 @@ from specmatch.maths.classification.class_model import Match
 from specmatch.maths.faults.diagnosis import Diagnosis
 from specmatch.maths.faults.fault_model import best_explained_beer
 from specmatch.measurement.folder.stated import as_stated
-from specmatch.spectra import text_ids
+from specmatch.spectra import by_scan_id, text_ids
 
 try:
     from pandas.api.internals import create_dataframe_from_blocks
@@ -349,9 +349,8 @@ def judge_parts(
 
     def judge_own(spectra: Any, scans: Any) -> pd.DataFrame:
         alone = isinstance(spectra, pd.Series)
-        scan_ids = text_ids(
-            pd.Index([spectra.name]) if alone else getattr(spectra, "spectra", spectra).index, "scan_id"
-        )
+        table = getattr(spectra, "spectra", spectra)
+        scan_ids = text_ids(pd.Index([table.name]) if alone else by_scan_id(table).index, "scan_id")
         names = check_scans(as_stated(getattr(spectra, "scans", scans), "scans"), scan_ids)["sample"].unique()
         own = {name: claim_of[name] for name in names if name in claim_of}
         unused.difference_update(own)

@@ -23,7 +23,7 @@ from specmatch.maths.regression.conformal import widen_limits
 from specmatch.maths.statistics.levels import mean_by
 from specmatch.measurement.folder.stated import as_stated
 from specmatch.measurement.reflectance.path_length import NO_FILL, ONE_KIND, SetDepth, fillings
-from specmatch.spectra import PLAUSIBLE_NM, check_spectra, match_wavelengths, spectra_table, text_ids
+from specmatch.spectra import PLAUSIBLE_NM, by_scan_id, check_spectra, match_wavelengths, spectra_table, text_ids
 
 UNKNOWN, OUT_OF_RANGE = "depth_unknown", "path_out_of_range"
 # a law taught between two depths serves a little beyond them
@@ -93,11 +93,12 @@ def prepare_samples(
     warnings: dict[str, list[str]] = {}
     of_scans = [(scan_id, "missing_channels") for scan_id in checked.scan_ids[bridged]]
     of_scans += [] if checks is None else list(zip(checks["scan_id"], checks["code"], strict=True))
-    disagreeing = {scan_id for scan_id, code in of_scans if code == "replicates_disagree"}
     if of_scans:
         sample_of = dict(zip(checked.scan_ids, table["sample"], strict=True))
+        # whether pours agree the model says by its own noise, whatever else was measured beside them
+        several = set(table.index[table["pour"].duplicated(keep=False)])
         for scan_id, code in of_scans:
-            if scan_id in sample_of:
+            if scan_id in sample_of and (code != "replicates_disagree" or scan_id in several):
                 warnings.setdefault(sample_of[scan_id], []).append(code)
     pours = average(values, table["pour"])
     one_each = len(pours.names) == len(table)
@@ -115,12 +116,7 @@ def prepare_samples(
     depths = None if brought is None else _depths_of_samples(fitted, brought, whole.names, of_scan)
     means, odd = whole, None
     if not every_pour and len(whole.names) < len(pours.names):
-        suspected = None
-        if disagreeing:
-            # a pour is suspected when all of its scans are
-            named = np.isin(table.index.to_numpy(dtype=object), list(disagreeing))
-            suspected = np.flatnonzero(np.bincount(pours.codes, named) == pours.counts)
-        odd = find_outlying_replicates(fitted.faults, pours.reflectance, whole.codes, suspected)
+        odd = find_outlying_replicates(fitted.faults, pours.reflectance, whole.codes)
         if odd.odd.any():
             codes = whole.codes[~odd.odd]
             kept, counts = mean_by(pours.reflectance[~odd.odd], codes)
@@ -319,6 +315,7 @@ def parts_by_module(fitted: FittedHouse, spectra: Any, scans: Any, *, every_pour
         scans = spectra.scans if scans is None else as_stated(scans, "scans")
         spectra, checks = spectra.spectra, spectra.checks
     else:
+        spectra = by_scan_id(spectra) if isinstance(spectra, pd.DataFrame) else spectra
         scans = as_stated(scans, "scans")
     if not fitted.modules or not isinstance(scans, pd.DataFrame) or "instrument" not in scans.columns:
         return [Part(fitted, fitted, spectra, scans, checks, np.zeros(0, np.int64), every_pour)]

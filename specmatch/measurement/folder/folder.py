@@ -427,7 +427,8 @@ def _read_one(folder: Path, file: str, reading: Mapping[str, Any]) -> list[Scan]
     except SpecmatchError as error:
         if not (folder / file).is_file():
             return NOT_FOUND
-        return str(error).removeprefix(f"{PurePosixPath(file).name}: ")
+        name = PurePosixPath(file).name
+        return str(error).removeprefix(f"{name}: ").removeprefix(f"{name}, ")
     return within_folder(scans, file)
 
 

@@ -106,7 +106,7 @@ def gather_raw_scans(
             quantity = _quantity(scan, roles[i])
             y, mask = _on_grid(scan, grid, notes)
         except SpecmatchError as error:
-            left_out.append((files[i], str(error)))
+            left_out.append((files[i], str(error).removeprefix(f"{files[i]}: ")))
             continue
         if quantity == "reflectance":
             direct_rows.append((scan.scan_id, y))

@@ -11,7 +11,7 @@ import pandas as pd
 from specmatch.batches import COLOUR_UNITS, VALUE_NAME, check_batches
 from specmatch.errors import ParentsError, ReferenceSetError, TableError, UnitError
 from specmatch.measurement.folder.columns import BATCH_COLUMNS, LAB_NUMBERS, SCAN_COLUMNS, SCAN_NUMBERS
-from specmatch.spectra import Spectra, text_ids
+from specmatch.spectra import Spectra, by_scan_id, text_ids, tidy_name
 from specmatch.wording import FORMULA_STARTS
 
 _LOG = logging.getLogger(__name__)
@@ -101,8 +101,8 @@ def set_aside_unmeasured(
     """Set aside rows about scans that have no spectrum, in the open; a second row of a scan is refused later."""
     if not isinstance(scans, (pd.DataFrame, pd.Series)):
         raise TableError(f"scans are a {type(scans).__name__}; expected a DataFrame with pour, sample and batch")
-    if isinstance(scans, pd.DataFrame) and "scan_id" in scans.columns:
-        scans = scans.set_index("scan_id")
+    if isinstance(scans, pd.DataFrame):
+        scans = by_scan_id(scans)
     ids = text_ids(scans.index, "scan_id")
     used = ids.isin(scan_ids)
     left_out += [{"table": "scans", "name": name, "reason": "has no spectrum"} for name in ids[~used]]
@@ -300,7 +300,7 @@ def check_rows(rows: pd.DataFrame, colour_unit: str) -> pd.DataFrame:
 
 def _beers(rows: pd.DataFrame) -> pd.Series:
     """A later row of a batch may leave its beer blank; two beers for one batch are a contradiction."""
-    beers = rows["beer"].map(lambda cell: "" if pd.isna(cell) else str(cell).strip())
+    beers = rows["beer"].map(lambda cell: "" if pd.isna(cell) else tidy_name(cell))
     filled = {}
     for batch, group in beers.groupby(beers.index, sort=False):
         named = [beer for beer in dict.fromkeys(group) if beer]

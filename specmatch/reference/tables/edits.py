@@ -15,6 +15,7 @@ from specmatch.batches import COLOUR_UNITS
 from specmatch.errors import OptionError, ReferenceSetError, SpecmatchError
 from specmatch.measurement.folder.dates import date_readings
 from specmatch.reference.tables.alignment import enter_colour
+from specmatch.spectra import tidy_name
 from specmatch.wording import counted, nearest_name
 
 LEVELS = ("batch", "sample", "pour", "scan", "session")
@@ -212,7 +213,7 @@ def left_by_hand(determinations: Mapping[str, Any], edit: Mapping[str, Any]) -> 
 
 def _name(beer: Any) -> str:
     """Return a name as text; "" where it is none, as a blank cell of a table is."""
-    return "" if not pd.api.types.is_scalar(beer) or pd.isna(beer) else str(beer).strip()
+    return "" if not pd.api.types.is_scalar(beer) or pd.isna(beer) else tidy_name(beer)
 
 
 def _with_scans(tables: Tables, kept: np.ndarray) -> Tables:

@@ -17,7 +17,7 @@ from specmatch.maths.classification.blends import BLEND_SHARES
 from specmatch.maths.classification.evidence import power
 from specmatch.maths.statistics.levels import binomial_bounds
 from specmatch.reference.tables.edits import batch_days
-from specmatch.report.pages.html import Markup, small_drawing, table, text
+from specmatch.report.pages.html import Markup, described, small_drawing, table, text
 from specmatch.report.plots.spectra import IN_A_GLASS, batch_colours, house_glass, set_glass
 from specmatch.wording import counted
 
@@ -261,11 +261,10 @@ def _glass(beer: str, colour: str) -> Markup:
 
 def _spread(colours: Floats, unit: str) -> str:
     known = colours[np.isfinite(colours)]
-    if not known.size:
-        return "no lab colour"
-    sd = float(known.std(ddof=1)) if known.size > 1 else 0.0
-    said = f" ± {sd:.1f}" if unit in COLOUR_UNITS else f" ± {sd:.2g}"
-    return in_digits(float(known.mean()), unit) + (said if known.size > 1 else "")
+    if known.size < 2:
+        return in_digits(float(known[0]), unit) if known.size else "no lab colour"
+    sd = float(known.std(ddof=1))
+    return f"{in_digits(float(known.mean()), unit)} ± {sd:{'.1f' if unit in COLOUR_UNITS else '.2g'}}"
 
 
 def _reach(colours: Floats) -> float:
@@ -325,8 +324,8 @@ def map_says(rows: pd.DataFrame) -> str:
 
 def verdict(sentence: str, facts: Mapping[str, str]) -> str:
     """Return what a page begins with: one sentence, and a line for each thing that is asked next."""
-    lines = "".join(f"<div><dt>{text(name)}</dt><dd>{text(said)}</dd></div>" for name, said in facts.items() if said)
-    return f'<p class="verdict">{text(sentence)}</p><dl class="once">{lines}</dl>'
+    known = {name: said for name, said in facts.items() if said}
+    return f'<p class="verdict">{text(sentence)}</p>{described("once", known)}'
 
 
 def span(moments: Iterable[Any]) -> str:

@@ -116,6 +116,12 @@ def _class(*names: str) -> str:
     return f' class="{kept}"' if kept else ""
 
 
+def described(kind: str, facts: Mapping[str, Any]) -> str:
+    """Return a list of names, each with what is said of it."""
+    rows = "".join(f"<div><dt>{text(name)}</dt><dd>{text(said)}</dd></div>" for name, said in facts.items())
+    return f'<dl class="{kind}">{rows}</dl>'
+
+
 def bullets(sentences: Iterable[str]) -> str:
     """Return a list of plain sentences, escaped."""
     return f"<ul>{''.join(f'<li>{text(sentence)}</li>' for sentence in sentences)}</ul>"
@@ -178,9 +184,7 @@ def drawing(ax: Axes, *, name: str, says: str) -> str:
     # letters are as large on every drawing: it is shown as wide as it was made, and no wider than there is room
     width_in = whole.get_size_inches()[0]
     svg = re.sub(r"<!--.*?-->|<metadata>.*?</metadata>", "", svg, flags=re.DOTALL)
-    svg = re.sub(r'\bid="', f'id="{name}-', svg)
-    svg = re.sub(r'href="#', f'href="#{name}-', svg)
-    svg = re.sub(r"url\(#", f"url(#{name}-", svg)
+    svg = re.sub(r'(\bid="|href="#|url\(#)', rf"\g<1>{name}-", svg)
     # a hundredth of a point is finer than any screen: the rest would be half of the page
     svg = re.sub(r' (?:d|x|y)="[^"]*"', lambda places: re.sub(r"(\.\d\d)\d+", r"\1", places.group()), svg)
     opening, rest = svg.split(">", 1)

@@ -6,17 +6,20 @@ import csv
 import io
 import re
 from collections.abc import Mapping, Sequence
+from datetime import date
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from specmatch.batches import in_digits
 from specmatch.errors import MissingExtraError, OptionError
+from specmatch.house.decision.specification import day_of
 from specmatch.line.charts import ControlChart, Drift, find_drifts, line_charts
 from specmatch.line.journal.queries import decision_counts, entry_code, newest, refuse_unheld, waiting, when
 from specmatch.line.journal.schema import UNREPLACED
 from specmatch.line.rules.controls import CONTROL, CONTROL_HOURS
 from specmatch.maths.statistics.control_charts import FARTHEST_SD
+from specmatch.measurement.folder.dates import read_dates
 from specmatch.report import plots
 from specmatch.report.entry_text import decision_word, shown_colour, subject
 from specmatch.report.pages.glance import span, verdict
@@ -191,13 +194,17 @@ def _entries(rows: Sequence[Mapping[str, Any]]) -> str:
         reading = row.get("reading", {})
         said = {**reading, **{name: row.get(name) for name in ("reason", "advice")}}
         decided = row["kind"] in ("reading", "retest", "control")
+        known = reading.get("colour") is not None
         about = (row.get("claimed"), f"lot {row['lot']}" if row.get("lot") else "")
         shown.append(
             {
                 "entry": row["entry"],
                 "decision": decision_mark(row.get("decision")) if decided else row["kind"].replace("_", " "),
                 "beer and lot": ", ".join(part for part in about if part),
-                "colour": interval_bar(reading, "", None) if reading.get("colour") is not None else "",
+                # a control is held against its own limits, and has no interval
+                "colour": (interval_bar(reading, "", None) if row["kind"] != "control" else shown_colour(dict(row)))
+                if known
+                else "",
                 "what to do, and why": what_to_do_and_why(said),
                 "measured": str(row.get("measured_at") or row["written_at"]).replace("T", " "),
                 "line": row.get("line", ""),
@@ -401,8 +408,15 @@ def _limits(checked: Sequence[tuple[Journal, Mapping[str, Any]]]) -> str:
     ]  # fmt: skip
     body = table(pd.DataFrame(rows), "What the decisions rest on; hashes name the versions", cards="cards")
     beers = {str(row["claimed"]) for _, row in checked if row.get("claimed")}
-    sheets = {str(row.get("specification_hash") or ""): journal for journal, row in checked}
-    every = [one for digest, journal in sheets.items() if digest for one in _rows_of(journal.document(digest))]
+    by_sheet: dict[str, list[tuple[Journal, Mapping[str, Any]]]] = {}
+    for journal, row in checked:
+        by_sheet.setdefault(str(row.get("specification_hash") or ""), []).append((journal, row))
+    every = [
+        {"entries": entries, **one}
+        for digest, own in by_sheet.items() if digest
+        for one, valid in _rows_of(own[0][0].document(digest))
+        if (entries := ", ".join(str(row["entry"]) for _, row in own if _within(valid, day_of(row.get("measured_at")))))
+    ]  # fmt: skip
     beers |= {str(one.get("beer")) for one in every if one.get("label") in beers}
     laid_down = [one for one in every if one.get("label", one.get("beer")) in beers]
     if not laid_down:
@@ -412,10 +426,21 @@ def _limits(checked: Sequence[tuple[Journal, Mapping[str, Any]]]) -> str:
     return body + table(shown, "Limits and labels laid down for what was claimed", cards="cards")
 
 
-def _rows_of(sheets: str) -> list[dict[str, str]]:
-    """Return the rows of the sheets of limits and labels, as they stand in the record."""
-    parts = re.split(r"^== .*\n", sheets, flags=re.MULTILINE)[1:]
-    return [row for part in parts for row in csv.DictReader(io.StringIO(part))]
+def _rows_of(sheets: str) -> list[tuple[dict[str, str], tuple[date | None, date | None]]]:
+    """Return the rows of the sheets of limits and labels, as they stand in the record, and the days each is for."""
+    found: list[tuple[dict[str, str], tuple[date | None, date | None]]] = []
+    for part in re.split(r"^== .*\n", sheets, flags=re.MULTILINE)[1:]:
+        rows = list(csv.DictReader(io.StringIO(part)))
+        # one order of day and month for the sheet, as it was read when it was in force
+        cells = [row.get(name) or "" for name in ("valid_from", "valid_to") for row in rows]
+        times = read_dates(cells, range(len(cells)), "valid_from or valid_to", name="limits").times
+        days = [None if time is None else time.date() for time in times]
+        found += zip(rows, zip(days[: len(rows)], days[len(rows) :], strict=True), strict=True)
+    return found
+
+
+def _within(valid: tuple[date | None, date | None], on: date | None) -> bool:
+    return on is None or ((valid[0] or date.min) <= on <= (valid[1] or date.max))
 
 
 def _controls(checked: Sequence[tuple[Journal, Mapping[str, Any]]]) -> str:

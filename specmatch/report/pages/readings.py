@@ -13,7 +13,7 @@ import pandas as pd
 from specmatch.batches import COLOUR_UNITS, in_digits
 from specmatch.house.reading.explanations import apart_from_claim
 from specmatch.report import plots
-from specmatch.report.pages.html import MOST_DRAWN, Markup, cautions, drawing, small_drawing, table, text
+from specmatch.report.pages.html import MOST_DRAWN, Markup, cautions, described, drawing, small_drawing, table, text
 from specmatch.report.plots.style import new_figure
 from specmatch.warning_codes import CONSISTENT, HOLD, RESCAN, WARNING_CODES
 from specmatch.wording import counted, listed, p_in_words
@@ -182,11 +182,7 @@ def reading_sheet(reading: Mapping[str, Any], *, about: Mapping[str, Any], figur
         "pours": reading.get("n_pours"),
         **about,
     }
-    rows = "".join(
-        f"<div><dt>{text(name)}</dt><dd>{text(_time_apart(value))}</dd></div>"
-        for name, value in facts.items()
-        if not _blank(value)
-    )
+    known = {name: _time_apart(value) for name, value in facts.items() if not _blank(value)}
     told = {"Why": reading.get("reason"), "What to do": reading.get("advice")}
     if not _blank(found.explanation):
         told["What was found"] = found.explanation
@@ -195,7 +191,7 @@ def reading_sheet(reading: Mapping[str, Any], *, about: Mapping[str, Any], figur
     said = "".join(f"<p><strong>{head}.</strong> {text(_sentence(one, longest))}</p>" for head, one in told.items())
     return (
         f'<p class="decision">{text(shown)}</p>{said}'
-        f'<dl class="facts">{rows}</dl>{_warnings(found.codes)}{doubt}{figures}'
+        f"{described('facts', known)}{_warnings(found.codes)}{doubt}{figures}"
         '<div class="sign"><div>what was done</div><div>by whom</div><div>date and time</div></div>'
         f"{cautions()}"
     )

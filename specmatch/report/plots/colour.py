@@ -22,6 +22,7 @@ from specmatch.report.plots.style import (
     axis_or_new,
     legend_above,
     legend_beside,
+    of_its_kind,
     plain,
     plain_ticks,
     shades,
@@ -36,6 +37,7 @@ if TYPE_CHECKING:
     from specmatch.reference.reference_set import ReferenceSet
 
 
+@of_its_kind
 def plot_held_out_colour(
     evaluation: Evaluation | Validation, *, refs: ReferenceSet | None = None, colour_unit: str = "EBC",
     ax: Axes | None = None,
@@ -108,6 +110,7 @@ def plot_held_out_colour(
     return ax
 
 
+@of_its_kind
 def plot_colour_over_time(refs: ReferenceSet, *, ax: Axes | None = None) -> Axes:
     """Draw the lab colour of each batch over time, a line a beer in the colour that it has in a glass.
 
@@ -155,6 +158,7 @@ def plot_colour_over_time(refs: ReferenceSet, *, ax: Axes | None = None) -> Axes
     return ax
 
 
+@of_its_kind
 def plot_colour_error(evaluation: Evaluation, refs: ReferenceSet, *, ax: Axes | None = None) -> Axes:
     """Draw the colour error of each held-out batch over the time at which it was measured.
 
@@ -210,6 +214,7 @@ def plot_colour_error(evaluation: Evaluation, refs: ReferenceSet, *, ax: Axes | 
     return ax
 
 
+@of_its_kind
 def plot_coverage(evaluation: Evaluation, *, ax: Axes | None = None) -> Axes:
     """Draw how often the intervals covered the lab colour of a held-out batch, against what they promise.
 
@@ -265,6 +270,7 @@ def _measured(refs: ReferenceSet) -> pd.Series:
     return times.groupby(refs.scans["batch"].to_numpy()).min()
 
 
+@of_its_kind
 def plot_learning_curve(curve: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
     """Draw the colour error of each beer against its number of batches: today's filled, estimates for more open.
 

@@ -28,6 +28,7 @@ from specmatch.report.plots.style import (
     QUIET,
     axis_or_new,
     legend_above,
+    of_its_kind,
     plain,
     shades,
     tell,
@@ -45,6 +46,7 @@ if TYPE_CHECKING:
 _MOST_NAMED = 6
 
 
+@of_its_kind
 def plot_identity_map(house: HouseModel, spectra: Any = None, scans: Any = None, *, ax: Axes | None = None) -> Axes:
     """Draw each beer's region on a map, its batches, and where samples fall.
 
@@ -134,6 +136,7 @@ def plot_identity_map(house: HouseModel, spectra: Any = None, scans: Any = None,
     return ax
 
 
+@of_its_kind
 def plot_mix_ups(evaluation: Evaluation, *, ax: Axes | None = None) -> Axes:
     """Draw for each ordered pair of beers, pale to dark, how often a batch of the one, claimed the other, was held.
 
@@ -273,6 +276,7 @@ def _name_samples(ax: Axes, names: Sequence[str], points: Floats, taken: Mask) -
         )  # fmt: skip
 
 
+@of_its_kind
 def plot_nearest_batches(
     house: HouseModel,
     spectra: Any,
@@ -326,6 +330,7 @@ def plot_nearest_batches(
     return ax
 
 
+@of_its_kind
 def plot_departure(
     house: HouseModel,
     spectra: Any,

@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from specmatch.array_types import Floats, Mask
+from specmatch.batches import must_be
 from specmatch.colour.double_pass import fit_double_pass
 from specmatch.colour.transmission import average_absorbance, srm_from_ebc
 from specmatch.errors import SpecmatchError, UnknownBeerError
@@ -26,6 +27,7 @@ from specmatch.report.plots.style import (
     axis_or_new,
     legend_above,
     legend_beside,
+    of_its_kind,
     plain,
     shades,
     swatch,
@@ -107,6 +109,7 @@ LEAST_SPAN = 10.0
 SAID = {DRIFTED: "jumps from those before it", WEAK: "carries too little light"}
 
 
+@of_its_kind
 def plot_reference_history(
     history: pd.DataFrame | Sequence[Session], *, findings: pd.DataFrame | None = None, ax: Axes | None = None
 ) -> Axes:
@@ -140,7 +143,9 @@ def plot_reference_history(
     'measured, UTC'
     """
     if not isinstance(history, pd.DataFrame):
-        history = reference_history(history)
+        sessions: Sequence[Any] = history if isinstance(history, list | tuple) else [history]
+        must_be("session", *sessions)
+        history = reference_history(sessions)
     ax = axis_or_new(ax, width_in=7.2, height_in=3.4)
     times, level = reference_times(history), 100.0 * history["level"].to_numpy(float)
     x = np.arange(1, len(history) + 1) if times is None else times.to_numpy()
@@ -183,6 +188,7 @@ def _mark(ax: Axes, x: np.ndarray, level: np.ndarray, which: np.ndarray, marker:
 WAVELENGTH, REFLECTANCE = "wavelength, nm", "reflectance (1 = the reference)"
 
 
+@of_its_kind
 def plot_spectra(refs: ReferenceSet, *, beers: Collection[str] | None = None, ax: Axes | None = None) -> Axes:
     """Draw the mean spectrum of each beer with the spread of its batches, palest beer first.
 
@@ -246,6 +252,7 @@ def plot_spectra(refs: ReferenceSet, *, beers: Collection[str] | None = None, ax
     return ax
 
 
+@of_its_kind
 def plot_usable_band(refs: ReferenceSet, *, ax: Axes | None = None) -> Axes:
     """Draw the noise of each channel, and the stretch of wavelengths that is quiet enough to be used.
 

@@ -20,6 +20,7 @@ from specmatch.report.plots.style import (
     QUIET,
     axis_or_new,
     legend_above,
+    of_its_kind,
     plain,
     plain_ticks,
     tell,
@@ -34,6 +35,7 @@ if TYPE_CHECKING:
     from specmatch.measurement.commissioning.commission import Commissioning
 
 
+@of_its_kind
 def plot_commissioning(found: Commissioning, *, ax: Axes | None = None) -> Axes:
     """Draw every figure of a commissioning as a share of its limit, with its 95 % reach.
 
@@ -69,6 +71,7 @@ def plot_commissioning(found: Commissioning, *, ax: Axes | None = None) -> Axes:
     return ax
 
 
+@of_its_kind
 def plot_gauge_components(study: Gauge, *, ax: Axes | None = None) -> Axes:
     """Draw the components of a gauge study as bars with their bounds.
 
@@ -101,6 +104,7 @@ def plot_gauge_components(study: Gauge, *, ax: Axes | None = None) -> Axes:
     return ax
 
 
+@of_its_kind
 def plot_gauge_interaction(study: Gauge, *, ax: Axes | None = None) -> Axes:
     """Draw what each condition reads of each batch, over the mean of the batch: parallel lines are no interaction.
 
@@ -135,6 +139,7 @@ def plot_gauge_interaction(study: Gauge, *, ax: Axes | None = None) -> Axes:
     return ax
 
 
+@of_its_kind
 def plot_gauge_run(study: Gauge, *, ax: Axes | None = None) -> Axes:
     """Draw the readings of a gauge study in their order, over the mean of each batch.
 
@@ -165,6 +170,7 @@ def _over_batch_means(study: Gauge) -> pd.Series:
     return 100.0 * (logs - logs.groupby(study.readings["batch"]).transform("mean"))
 
 
+@of_its_kind
 def plot_budget(budget: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
     """Draw an uncertainty budget: shares of the variance of a reading, a bar a beer.
 
@@ -201,6 +207,7 @@ def plot_budget(budget: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
     return ax
 
 
+@of_its_kind
 def plot_plan_curves(made: Plan, *, ax: Axes | None = None) -> Axes:
     """Draw the half-width of a colour against batches a beer, a line a cup and number of pours, with simulation error.
 
@@ -237,6 +244,7 @@ def plot_plan_curves(made: Plan, *, ax: Axes | None = None) -> Axes:
     return ax
 
 
+@of_its_kind
 def plot_plan_beers(made: Plan, *, ax: Axes | None = None) -> Axes:
     """Draw the half-width of each beer, pale to dark, at what is advised.
 
@@ -267,6 +275,7 @@ def plot_plan_beers(made: Plan, *, ax: Axes | None = None) -> Axes:
     return ax
 
 
+@of_its_kind
 def plot_plan_line(made: Plan, *, ax: Axes | None = None) -> Axes:
     """Draw the share of mix-ups held in time against the minutes between readings, for each false-reject rate.
 
@@ -306,6 +315,7 @@ def plot_plan_line(made: Plan, *, ax: Axes | None = None) -> Axes:
 UNITS = {TYPICALITY: "normal score of p"}
 
 
+@of_its_kind
 def plot_control_chart(chart: ControlChart, *, ax: Axes | None = None) -> Axes:
     """Draw one control chart: points over time, limits of the baseline, what signalled.
 
