@@ -49,9 +49,9 @@ class Explanation:
 
         Averaged over sizes, half normal about none (Laplace): the better a size is known the less likely it was.
         """
-        # doubt (n_faults,): what gains are divided by -> (n, n_faults)
-        gain = self.gain / doubt
-        named = (self.size >= LEAST_SIZES) & (gain > 0.0)
+        # doubt (n_faults,): what gains are divided by, as far as `DOUBTED` -> (n, n_faults)
+        gain = self.gain - np.minimum(self.gain, DOUBTED) * (1.0 - 1.0 / doubt)
+        named = (self.size >= LEAST_SIZES) & (gain > 0.0) & np.isfinite(doubt)
         narrow = USUAL_SIZES * np.sqrt(gain) / (2.0 * np.maximum(self.size, LEAST_SIZES))
         odds = gain - (self.size / USUAL_SIZES) ** 2 - 2.0 * np.log(np.maximum(narrow, 1.0)) - RARENESS
         return np.where(named, odds, -np.inf)
@@ -266,6 +266,10 @@ _IS_PATH = np.array([fault.name.startswith("path_") for fault in FAULTS])
 _EXCLUDED = (_CODES[:, None] == _CODES) | (_IS_PATH[:, None] & _IS_PATH)
 # Twice the log likelihood ratio of a factor of 20: a rival nearer than that is mentioned.
 CLOSE = 2.0 * np.log(20.0)
+# odds from which on a fault is named (tuning: 4 % of good lone pours reach them by chance)
+NAMED = 5.0
+# gain up to which a doubt counts: what good scans reach says nothing of large faults (tuning)
+DOUBTED = 40.0
 # gain from which on a second fault is named beside the first: faults seldom come in pairs
 SECOND_FAULT = 20.0
 # of foam and haze the one that takes away less by no more than this share is as likely
@@ -344,14 +348,16 @@ def rows_by(first: Ints, second: Ints) -> list[tuple[tuple[int, int], Ints]]:
     return [((int(first[rows[0]]), int(second[rows[0]])), rows) for rows in parts]
 
 
-def judge(detector: Detector, departure: Floats, explanation: Explanation, *, doubt: Floats, limit: float) -> Diagnosis:
+def judge(
+    detector: Detector, departure: Floats, explanation: Explanation, *, doubt: Floats, limit: float = NAMED
+) -> Diagnosis:
     """Choose among explanations; a sum of two faults takes the place of one where that leaves much less."""
     # departure (n, p), doubt (n_faults,)
     # doubt: what the gain of each fault is divided by: how much more than by chance good scans seem to have of it
     # limit: what the odds have to reach for a fault to be named
     odds = explanation.odds(doubt)
-    odds[odds <= limit] = -np.inf
-    named = np.flatnonzero((odds > limit).any(axis=1))
+    odds = np.where(odds > limit, odds, -np.inf)
+    named = np.flatnonzero(odds.max(axis=1) > limit)
     if not named.size:
         return nothing_found(len(odds))
     gain, sizes, rows = explanation.gain[named], explanation.size[named], departure[named]

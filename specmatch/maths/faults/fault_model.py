@@ -10,6 +10,7 @@ from specmatch.array_types import Floats, Ints
 from specmatch.maths.faults.diagnosis import (
     CLOSE,
     LEAST_SIZES,
+    NAMED,
     Detector,
     Diagnosis,
     join_findings,
@@ -34,10 +35,9 @@ from specmatch.maths.spectra.noise import ChannelNoise, fit_light_noise, pooled,
 from specmatch.maths.statistics.levels import Levels, mean_by, place_within
 from specmatch.maths.statistics.robust import quantiles
 
-# Odds from which on a fault is named, and the gain from which on a pour is odd among its mates (tuning: 4 % of good
-# lone pours, and of good triples 3 % by either, reach them by chance; see docs/reasons.md).
-SAMPLE_LIMIT, POUR_LIMIT = 5.0, 14.0
-# samples of several pours are looked at twice, their pours first, and hide less of what shapes miss (tuning)
+# gain from which on a pour is odd among its mates (tuning: good triples have 3 % of such, half of them spoilt indeed)
+POUR_LIMIT = 14.0
+# by so much clearer is what is named of several pours: they are looked at before, and hide less of what shapes miss
 SECOND_LOOK = 3.0
 
 # detectors kept for the next samples, some megabytes in all: to prepare one takes a quarter of what a reading takes
@@ -148,7 +148,7 @@ class FaultModel:
             full = 1.0 / self.scatter.per_pour - 1e-9
             doubt = self.sample_doubt[0] if m == 1 else self.sample_doubt[1] if m > full else self.sample_doubt.max(0)
             explanation = detector.explain(departure)
-            limit = SAMPLE_LIMIT + SECOND_LOOK * (m > 1)
+            limit = NAMED + SECOND_LOOK * (m > 1)
             parts.append((rows, judge(detector, departure, explanation, doubt=doubt, limit=limit)))
         return join_findings(parts, len(beer))
 

@@ -6,14 +6,7 @@ import numpy as np
 
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.maths.faults.diagnosis import Diagnosis, join_findings, judge
-from specmatch.maths.faults.fault_model import (
-    POUR_LIMIT,
-    SAMPLE_LIMIT,
-    FaultModel,
-    PourDepartures,
-    departures_of,
-    pour_departures,
-)
+from specmatch.maths.faults.fault_model import POUR_LIMIT, FaultModel, PourDepartures, departures_of, pour_departures
 from specmatch.maths.statistics.levels import rows_of
 
 # mates that must agree before one pour can be called the odd one
@@ -135,5 +128,5 @@ def _explained(fit: FaultModel, binned: Floats, pours: Ints, mates: Ints, limit:
     mean = binned[mates].mean(axis=0)
     detector = fit.pour_detector(fit.smoothed(mean), float(mates.size))
     departure = binned[pours] - mean
-    found = judge(detector, departure, detector.explain(departure), doubt=fit.pour_doubt, limit=SAMPLE_LIMIT)
+    found = judge(detector, departure, detector.explain(departure), doubt=fit.pour_doubt)
     return found, departures_of(detector, departure).oddness(fit, limit)
