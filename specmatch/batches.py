@@ -178,20 +178,18 @@ def _one_spelling(labs: pd.Series) -> pd.Series:
 
 def _in_one_unit(table: pd.DataFrame, colour_unit: str) -> pd.DataFrame:
     units = _text_column(table["colour_unit"], "colour_unit") if "colour_unit" in table.columns else None
-    if units is not None and colour_unit not in COLOUR_UNITS:
-        other = ~units.isin(["", colour_unit])
-        if other.any():
-            row = int(other.to_numpy().argmax())
-            raise UnitError(
-                f"batch {table.index[row]!r} has the unit {units.iloc[row]!r}, the set {colour_unit!r}; only EBC and "
-                "SRM are converted: bring the values to one unit"
-            )
-    elif units is not None:
-        units = units.map(unit_of).where(units != "", colour_unit)
-        unknown = ~units.isin(COLOUR_UNITS)
+    if units is not None:
+        of_colour = colour_unit in COLOUR_UNITS
+        units = (units.map(unit_of) if of_colour else units).where(units != "", colour_unit)
+        unknown = ~units.isin(COLOUR_UNITS if of_colour else [colour_unit])
         if unknown.any():
-            row = int(unknown.to_numpy().argmax())
-            raise UnitError(f"batch {table.index[row]!r} has the colour unit {units.iloc[row]!r}; expected EBC or SRM")
+            batch, unit = table.index[unknown][0], units[unknown].iloc[0]
+            if of_colour:
+                raise UnitError(f"batch {batch!r} has the colour unit {unit!r}; expected EBC or SRM")
+            raise UnitError(
+                f"batch {batch!r} has the unit {unit!r}, the set {colour_unit!r}; only EBC and SRM are converted: "
+                "bring the values to one unit"
+            )
         other = (units != colour_unit).to_numpy()
         own = "SRM" if colour_unit == "EBC" else "EBC"
         for name in ("colour", "colour_sd"):

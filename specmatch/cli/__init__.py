@@ -121,7 +121,6 @@ def _say_progress() -> None:
 
 
 def _run(args: argparse.Namespace) -> int:
-    """Run the command, show its outcome, and return the exit code."""
     refuse_clashes(args, COMMANDS[args.command])
     # a command's imports are paid for only by those who call it
     beside = COMMANDS[args.command].get("beside")

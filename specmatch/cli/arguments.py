@@ -141,12 +141,12 @@ def shown_row(record: dict[str, Any]) -> dict[str, Any]:
 
 def load_source(source: str, *, dates: str | None = None) -> tuple[Any, list[dict[str, Any]]]:
     """Return the session of a measured folder, or the spectra of a file of reflectance, and what could not be used."""
-    from specmatch.line.acquisition import bare_spectra, measure_source, spectra_of
+    from specmatch.line.acquisition import ScanReader, bare_spectra, measure_source, spectra_of
 
     if source == STANDARD_INPUT:
         return spectra_of(scans_of(source), "standard input"), []
-    if Path(source).is_file():
-        return bare_spectra(Path(source)), []
+    if (path := Path(source)).is_file():
+        return bare_spectra(ScanReader(path.parent).read(path.name)), []
     session = measure_source(source, date_order=dates).session
     from specmatch.measurement.folder.folder import first_reason
 

@@ -38,7 +38,6 @@ def run(args: argparse.Namespace) -> Outcome:
 
 
 def _text(made: Plan) -> str:
-
     figures = ["cup_mm", "fill_ml", "n_pours", "n_batches", "half_width", "half_width_sd", "false_reject", "caught"]
     kept = ["minutes", "false_reject_rate", "caught", "caught_low", "caught_high", "false_holds_a_week", "meets"]
     of_beers = ["beer", "colour", "half_width", "half_width_in_unit", "caught_most_like", "most_like", "weeks"]

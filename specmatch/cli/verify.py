@@ -57,7 +57,6 @@ def run(args: argparse.Namespace) -> Outcome:
 
 
 def _limits(args: argparse.Namespace, house: sm.HouseModel) -> Specification:
-
     specification = sm.load_specification(args.model, beers=house.beers_)
     # before the folder is measured, which may take minutes
     for claim, option in ((args.claim, "--claim"), (args.after, "--to")):
@@ -68,7 +67,6 @@ def _limits(args: argparse.Namespace, house: sm.HouseModel) -> Specification:
 
 
 def _read_only(args: argparse.Namespace) -> _Judged:
-    """Judge a folder or a file and record nothing."""
     house = sm.HouseModel.load(args.model)
     specification = _limits(args, house)
     risks = house.limit_risks(specification)
@@ -93,7 +91,6 @@ def _read_only(args: argparse.Namespace) -> _Judged:
 
 
 def _lots(args: argparse.Namespace) -> Outcome:
-    """Judge lots by their packages so far."""
     house = sm.HouseModel.load(args.model)
     limits = _limits(args, house)
     session, left_out = load_source(args.source, dates=args.dates)
@@ -107,7 +104,6 @@ def _lots(args: argparse.Namespace) -> Outcome:
 
 
 def _recorded(args: argparse.Namespace) -> _Judged:
-    """Judge by the line's rules, and record."""
     from specmatch.line.acquisition import measure_source
     from specmatch.line.recording import readings_of, record_left_out, record_measured
     from specmatch.line.reviews import put_in_force

@@ -15,18 +15,7 @@ from specmatch.array_types import Floats
 from specmatch.line.journal.journal import Journal, Record
 from specmatch.line.journal.queries import named_baseline
 from specmatch.line.journal.schema import UNREPLACED
-from specmatch.maths.statistics.control_charts import (
-    CUSUM_ALLOWANCE,
-    CUSUM_DECISION,
-    FARTHEST_SD,
-    Baseline,
-    baseline_of,
-    cusum,
-    ewma,
-    ewma_limits,
-    limit_factor,
-    prediction_limits,
-)
+from specmatch.maths.statistics import control_charts
 from specmatch.wording import counted
 
 COLOUR, CONTROL, LEVEL, PEAK, TYPICALITY = "colour", "control", "reference level", "reference peak", "typicality"
@@ -65,7 +54,7 @@ class ControlChart:
     kind: str  # `colour`, `control`, `reference level`, `reference peak` or `typicality`
     subject: str  # beer, or line
     unit: str
-    baseline: Baseline | None  # none while there are too few points
+    baseline: control_charts.Baseline | None  # none while there are too few points
     baseline_name: str
     points: tuple[Point, ...]  # in the order of time
     n_baseline: int  # how many of the first points are the baseline or come before it
@@ -127,29 +116,36 @@ def make_chart(
         return ControlChart(
             kind, subject, unit, None, said, tuple(points), len(points), nothing, nothing, nothing, (), lines
         )
-    base = baseline_of([point.value for point in chosen])
+    base = control_charts.baseline_of([point.value for point in chosen])
     later = points[after:]
     values = np.array([point.value for point in later])
-    near = np.clip(values, base.centre - FARTHEST_SD * base.sd, base.centre + FARTHEST_SD * base.sd)
-    average = ewma(near, base.centre)
-    upper, lower = cusum(near, base.centre, CUSUM_ALLOWANCE * base.sd)
-    factor = limit_factor(base.n, false_alarm_days * _points_a_day(points))
+    near = np.clip(
+        values, base.centre - control_charts.FARTHEST_SD * base.sd, base.centre + control_charts.FARTHEST_SD * base.sd
+    )
+    average = control_charts.ewma(near, base.centre)
+    upper, lower = control_charts.cusum(near, base.centre, control_charts.CUSUM_ALLOWANCE * base.sd)
+    factor = control_charts.limit_factor(base.n, false_alarm_days * _points_a_day(points))
     signals = _signals(later, values, base, average, upper, lower, factor)
     return ControlChart(kind, subject, unit, base, name, tuple(points), after, average, upper, lower, signals, lines)
 
 
 def _points_a_day(points: list[Point]) -> float:
-    """Points a day over the whole chart; one where their times do not tell."""
     days = (points[-1].unix - points[0].unix) / 86400.0
     return (len(points) - 1) / days if days > 0.0 else 1.0
 
 
 def _signals(
-    points: list[Point], values: Floats, base: Baseline, average: Floats, upper: Floats, lower: Floats, factor: float
+    points: list[Point],
+    values: Floats,
+    base: control_charts.Baseline,
+    average: Floats,
+    upper: Floats,
+    lower: Floats,
+    factor: float,
 ) -> tuple[Signal, ...]:
     # factor: on the limits of the running tests
-    single, moving = prediction_limits(base), ewma_limits(base, width=3.0 * factor)
-    limit = factor * CUSUM_DECISION * base.sd
+    single, moving = control_charts.prediction_limits(base), control_charts.ewma_limits(base, width=3.0 * factor)
+    limit = factor * control_charts.CUSUM_DECISION * base.sd
     found = []
     for i, point in enumerate(points):
         sums = int(upper[i] > limit) - int(lower[i] > limit)
@@ -228,11 +224,8 @@ def _of_colours(beers: list[ControlChart], lines: str, readings_moved: bool) -> 
 
 
 def _together(moved: list[ControlChart], beers: list[ControlChart]) -> bool:
-    for side in (1, -1):
-        same = sum(chart.drifting == side for chart in moved)
-        if same >= FEWEST_TOGETHER and same >= SHARE_TOGETHER * len(beers):
-            return True
-    return False
+    same = max(sum(chart.drifting == side for chart in moved) for side in (1, -1))
+    return same >= FEWEST_TOGETHER and same >= SHARE_TOGETHER * len(beers)
 
 
 def _instrument(chart: ControlChart) -> Drift:
@@ -280,6 +273,11 @@ _THIN = {
 }
 
 
+_TRANSFER_DUE = (
+    "; if a lamp, cup or base was changed, name it in the sheet and teach it by batches of the set: transfer"
+)
+
+
 @dataclass(frozen=True)
 class Action:
     """One thing to do."""
@@ -295,7 +293,8 @@ def upkeep(journals: Sequence[Journal], drifts: Sequence[Drift]) -> list[Action]
     for drift in drifts:
         if drift.code == INSTRUMENT:
             action = NEW_REFERENCE if drift.chart == LEVEL else SERVICE
-            actions.append(Action(action, drift.subject, f"{drift.sentence}{_transfer_due(drift)}"))
+            due = _TRANSFER_DUE if drift.chart in (LEVEL, PEAK) else ""
+            actions.append(Action(action, drift.subject, f"{drift.sentence}{due}"))
         elif drift.code == PRODUCT:
             said = f"{drift.sentence}; measure new batches by transmission and add them, or hold the product"
             actions.append(Action(ADD_BATCHES, drift.subject, said))
@@ -303,13 +302,6 @@ def upkeep(journals: Sequence[Journal], drifts: Sequence[Drift]) -> list[Action]
             actions.append(Action(REFIT, drift.subject, f"{drift.sentence}: add the batches of late and fit again"))
     actions += _thin_beers(journals)
     return actions or [Action(NOTHING, "", "no chart has moved, and the readings ask for nothing")]
-
-
-def _transfer_due(drift: Drift) -> str:
-    """Say when a new lamp, cup or base is to be taught: its reference scans moved."""
-    if drift.chart not in (LEVEL, PEAK):
-        return ""
-    return "; if a lamp, cup or base was changed, name it in the sheet and teach it by batches of the set: transfer"
 
 
 def _thin_beers(journals: Sequence[Journal]) -> list[Action]:

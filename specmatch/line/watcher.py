@@ -120,11 +120,7 @@ class Watch:
     def _bare(self) -> Iterator[list[Record]]:
         together: list[ScanFile] = []
         for path in sorted(self.folder.iterdir()):
-            if not _is_scan_file(path) or self._is_nameless(path.name):
-                continue
-            if self._is_done(path.name):
-                continue
-            file = self._whole(path.name)
+            file = self._new(path.name)
             if file is None:
                 continue
             # those of one grid are measured at one go: most of the time goes into laying tables out
@@ -135,14 +131,18 @@ class Watch:
         if together:
             yield self._record(partial(measure_bare, together), together)
 
+    def _new(self, name: str) -> ScanFile | None:
+        """A scan file that is whole and not judged yet; None for anything else."""
+        if not _is_scan_file(self.folder / name) or self._is_nameless(name) or self._is_done(name):
+            return None
+        return self._whole(name)
+
     def _strays(self, rows: pd.DataFrame) -> Iterator[list[Record]]:
         """Scan files that the sheet does not list: they wait, and are left out by name once they have lain a while."""
         listed = set(rows["file"])
         for name in _unlisted(self.folder, listed):
             path = self.folder / name
-            if not _is_scan_file(path) or path.stem in SHEETS or self._is_nameless(name) or self._is_done(name):
-                continue
-            file = self._whole(name)
+            file = None if path.stem in SHEETS else self._new(name)
             if file is None:
                 continue
             if not file.scans:

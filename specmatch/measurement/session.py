@@ -51,16 +51,13 @@ def known_columns(rows: pd.DataFrame) -> pd.DataFrame:
 def claims_of(rows: pd.DataFrame, scans: pd.DataFrame) -> pd.Series:
     """Return the beer that the sheet says each sample is."""
     # rows (n, k), scans (n, m)
-    pairs = pd.DataFrame({"sample": scans["sample"].to_numpy(), "beer": rows["beer"].to_numpy()}, dtype=object)
-    pairs = pairs[pairs["beer"] != ""].drop_duplicates()
-    twice = pairs["sample"].duplicated(keep=False)
-    if twice.any():
-        name = pairs.loc[twice, "sample"].iloc[0]
-        one, other = pairs.loc[pairs["sample"] == name, "beer"].iloc[:2]
-        raise ParentsError(
-            f"sample {name!r} is claimed to be {one!r} and {other!r}; a sample is of one beer: correct scans.csv"
-        )
-    return pairs.set_index("sample")["beer"]
+    claims: dict[str, str] = {}
+    for sample, beer in zip(scans["sample"], rows["beer"], strict=True):
+        if beer and (first := claims.setdefault(sample, beer)) != beer:
+            raise ParentsError(
+                f"sample {sample!r} is claimed to be {first!r} and {beer!r}; a sample is of one beer: correct scans.csv"
+            )
+    return pd.Series([*claims.values()], pd.Index(claims, dtype=object, name="sample"), dtype=object, name="beer")
 
 
 @dataclass(frozen=True, eq=False)
@@ -261,7 +258,8 @@ def session_of(
     scans = check_scans(known, sample.index)
     disagreeing = replicate_checks(at_one_depth(sample, scans), scans, usable=usable)
     batches = known_batches(found.batches, scans, left_out, notes)
-    nm, references = raw.wavelength_nm, _light(paired)
+    nm, lit = raw.wavelength_nm, paired.rows("reference")
+    references = _scan_table(raw, net.values, lit[np.isfinite(net.values[lit]).any(axis=1)])
     return Session(
         spectra=sample,
         scans=scans,
@@ -286,7 +284,6 @@ def session_of(
 
 
 def _without_bad_pixels(raw: RawScans, full_scale: float | None) -> list[CheckRow]:
-    """Take hot pixels, and lone ones at full scale, out of the counts."""
     hot, checks = mask_hot_pixels(raw)
     raw.counts[hot] = np.nan
     lone, full = mask_lone_full_pixels(raw, full_scale=full_scale)
@@ -297,12 +294,6 @@ def _without_bad_pixels(raw: RawScans, full_scale: float | None) -> list[CheckRo
 def _scan_table(raw: RawScans, values: Floats, rows: Ints) -> pd.DataFrame:
     ids = pd.Index(raw.scan_ids[rows], name="scan_id", dtype=object)
     return pd.DataFrame(values[rows], index=ids, columns=pd.Index(raw.wavelength_nm, name="wavelength_nm"))
-
-
-def _light(paired: Paired) -> pd.DataFrame:
-    rows = paired.rows("reference")
-    values = paired.net.values
-    return _scan_table(paired.raw, values, rows[np.isfinite(values[rows]).any(axis=1)])
 
 
 def _at_depth(

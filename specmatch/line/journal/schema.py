@@ -162,7 +162,6 @@ def _text(value: Any) -> str:
 
 
 def _plain(value: Any) -> Any:
-    """Return a number of numpy as one of Python."""
     if isinstance(value, np.generic):
         return value.item()
     raise TypeError(f"a {type(value).__name__} is no JSON")

@@ -186,8 +186,7 @@ def level_of(net: Floats) -> Floats:
     mean = net.mean(axis=0)
     bright = mean > 0.1 * mean.max()
     share: Floats = np.log(net[:, bright].clip(min=1e-12)) - np.log(mean[bright])
-    level: Floats = share @ (mean[bright] / mean[bright].sum())
-    return level
+    return np.asarray(share @ (mean[bright] / mean[bright].sum()))
 
 
 def tilt_of(net: Floats, nm: Floats) -> Floats:

@@ -51,7 +51,6 @@ from specmatch.wording import counted, listed
 
 
 def _no_batches() -> pd.DataFrame:
-    """Return the table of a folder that states no lab values."""
     return pd.DataFrame(columns=["beer", "colour"], index=pd.Index([], name="batch", dtype=object))
 
 

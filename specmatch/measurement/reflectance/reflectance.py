@@ -253,6 +253,12 @@ class Paired:
         """Rows of given roles, shape (m,), ascending."""
         return np.flatnonzero(np.isin(self.raw.role, roles))
 
+    def leaning(self, role: str) -> tuple[Ints, Ints]:
+        """Sample and control scans, shape (m,), that use a dark or a reference, by `role`; and the rows of that."""
+        used, rows = self.net.dark if role == "dark" else self.reference, self.rows("sample", "control")
+        rows = rows[used[rows] >= 0]
+        return rows, used[rows]
+
     def in_time(self, rows: Ints) -> Ints:
         """Put rows, shape (m,), in the order in which they were measured, by the sheet where no time is known."""
         hours = self.raw.hours[rows]
