@@ -169,3 +169,9 @@ def test_a_claim_belongs_to_its_sample_and_a_blank_is_none():
 def test_ages_and_full_scale_are_numbers_above_nothing(tmp_path, option):
     with pytest.raises(OptionError, match=f"{next(iter(option))} is .*; expected a number above 0"):
         measure(tmp_path, **option)
+
+
+def test_a_claim_with_loose_accents_is_of_the_beer():
+    scans = pd.DataFrame({"sample": ["S-1", "S-1"]})
+    rows = pd.DataFrame({"beer": ["Ko\u0308lsch", "K\u00f6lsch"]})  # as two systems write one name
+    assert claims_of(rows, scans).to_dict() == {"S-1": "K\u00f6lsch"}
