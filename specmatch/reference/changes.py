@@ -180,16 +180,12 @@ def merge_sets(
 
     Raises
     ------
-    ConflictError
-        If the two differ in a fact and `take` does not say who is right; it lists both values.
-    UnitError
-        If the two were measured against references of different kinds.
     OptionError
         If `take` is something else.
     TableError
         If one of the two is no reference set.
-    ReferenceSetError, ParentsError, WavelengthMismatchError
-        As for `ReferenceSet.extend`.
+    ConflictError, UnitError, ReferenceSetError, ParentsError, WavelengthMismatchError
+        As for `ReferenceSet.merge`.
 
     Examples
     --------

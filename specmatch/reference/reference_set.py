@@ -39,8 +39,6 @@ from specmatch.storage import path_of
 from specmatch.wording import counted, in_ten_lines
 
 _KNOWN_OF_A_COLOUR = ("colour_sd", "colour_n", "colour_method", "lab")
-
-
 _LOG = logging.getLogger(__name__)
 
 _TABLES = ("spectra", "scans", "batches", "beers")

@@ -142,10 +142,8 @@ def evaluate(
     if refs.value_name != VALUE_NAME:
         figures["value_name"] = refs.value_name
     n_pours = float(readings["n_pours"].median())
-    mix_ups = mix_up_table(
-        held_pairs(p_values, beers, rate), held_out.blends, unknown, whole.identity, whole.beers,
-        n_pours=int(n_pours), false_reject_rate=rate,
-    )  # fmt: skip
+    pairs = held_pairs(p_values, beers, rate)
+    mix_ups = mix_up_table(pairs, held_out.blends, unknown, whole, int(n_pours), rate)
     forecast = None
     if plan is not None:
         # imported here: few plan, and planning loads much

@@ -144,14 +144,7 @@ def _about_depth(shape: Floats, log_depth: Floats) -> tuple[Floats, int]:
 
 
 def mix_up_table(
-    pairs: pd.DataFrame,
-    blends: pd.DataFrame,
-    unknown: pd.DataFrame,
-    identity: ClassModel,
-    beers: Sequence[str],
-    *,
-    n_pours: int,
-    false_reject_rate: float,
+    pairs: pd.DataFrame, blends: pd.DataFrame, unknown: pd.DataFrame, whole: FittedHouse, n_pours: int, rate: float
 ) -> pd.DataFrame:
     """Lay out pairs, blends and unknown beers with their bounds, those least often held first."""
     mixed = blends.groupby(["claimed", "really", "share", "other"])["held"].agg(count="sum", n="size").reset_index()
@@ -162,11 +155,11 @@ def mix_up_table(
     table["held_low"], table["held_high"] = binomial_bounds(count, n)
     table["n"] = n
     table["share"], table["other"] = table["share"].astype(float), table["other"].fillna("")
-    place = {beer: code for code, beer in enumerate(beers)}
+    place = whole.beers.index
     table["advice"] = ""
     weak = table.loc[(table["kind"] == PAIR) & (table["held"] < GOOD_ENOUGH), ["claimed", "really"]]
     for row, claimed, really in weak.itertuples():
-        table.loc[row, "advice"] = _advice(identity, place[claimed], place[really], n_pours, false_reject_rate)
+        table.loc[row, "advice"] = _advice(whole.identity, place(claimed), place(really), n_pours, rate)
     rank = table["kind"].map(list(kinds).index)
     table = table.assign(rank=rank).sort_values(["rank", "held", "claimed", "really"], ignore_index=True)
     return table[COLUMNS]
