@@ -339,8 +339,7 @@ class Watch:
             mark = _mark(self.folder / name)
         except OSError:
             return False
-        unknown = name not in self._done and name not in self._marks
-        if unknown:
+        if name not in self._done and name not in self._marks:
             digest = sha256_of(self.folder / name)
             found = standing_of(self.journal, name, digest, self._stated, claim=self.setting.claim)
             if found.entry is not None and not found.again:

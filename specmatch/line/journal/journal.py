@@ -6,7 +6,7 @@ import json
 import sqlite3
 import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
@@ -501,13 +501,9 @@ class Journal:
         part.unlink(missing_ok=True)
         try:
             try:
-                copy = sqlite3.connect(part, isolation_level=None)
-                try:
+                with closing(sqlite3.connect(part, isolation_level=None)) as copy:
                     self._db.backup(copy)
-                    # one file, that needs no log beside it
-                    copy.execute("PRAGMA journal_mode = DELETE")
-                finally:
-                    copy.close()
+                    copy.execute("PRAGMA journal_mode = DELETE")  # one file, that needs no log beside it
             except sqlite3.Error as error:
                 said = "no copy was made, and the journal is as it was: name a file where there is room"
                 raise StorageError(f"{path}: {error}; {said}") from error

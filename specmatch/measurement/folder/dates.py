@@ -141,9 +141,8 @@ def date_readings(cell: str) -> list[tuple[str, datetime, bool]]:
         digits = (basic.group(4) or "").replace(":", "")
         clock = ":".join(re.findall("..", digits))
     elif named is not None:
-        month = _MONTH.get((named["month"] or named["first"])[:4].casefold()) or _MONTH.get(
-            (named["month"] or named["first"])[:3].casefold()
-        )
+        word = (named["month"] or named["first"]).casefold()
+        month = _MONTH.get(word[:4]) or _MONTH.get(word[:3])
         clock = named["rest"]
         year = int(named["year"]) + (2000 if len(named["year"]) == 2 else 0)
         day = _date(year, month, int(named["day"] or named["second"])) if month else None

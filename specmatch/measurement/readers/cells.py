@@ -183,16 +183,13 @@ def split_line(line: str, separator: str) -> Row:
     """Split one line; quotes shield a separator, and outer blanks go."""
     if separator == " ":
         # not every blank: a no-break blank groups digits
-        if '"' in line:
-            cells = next(csv.reader([line.replace("\t", " ")], delimiter=" ", skipinitialspace=True))
-            return [cell for cell in cells if cell]
-        return [cell for cell in line.replace("\t", " ").split(" ") if cell]
+        line = line.replace("\t", " ")
+        cells = next(csv.reader([line], delimiter=" ", skipinitialspace=True)) if '"' in line else line.split(" ")
+        return [cell for cell in cells if cell]
     if '"' in line:
         # spreadsheets keep a number as text by `="400"`; a line may be quoted as a whole
         cells = next(csv.reader([line.strip().replace('="', '"')], delimiter=separator, skipinitialspace=True))
-        return (
-            [cell.strip() for cell in cells] if len(cells) > 1 else [cell.strip() for cell in cells[0].split(separator)]
-        )
+        return [cell.strip() for cell in (cells if len(cells) > 1 else cells[0].split(separator))]
     if line.lstrip()[:1] == "'":
         return [cell.strip().strip("'") for cell in line.split(separator)]
     return [cell.strip() for cell in line.split(separator)]
@@ -235,6 +232,11 @@ def is_value(cell: str) -> bool:
 def is_data_line(cells: Row) -> bool:
     """Say whether a split line is a row of numbers: at least two cells, each a number or standing for one."""
     return len(cells) >= 2 and any(map(looks_numeric, cells)) and all(map(is_value, cells))
+
+
+def names_column(cells: Row) -> bool:
+    """True for a header line that names a column of wavelengths, and holds no wavelength itself."""
+    return any(map(names_wavelength, cells)) and not any(map(looks_numeric, cells))
 
 
 def names_over_units(names: Row, units: Row) -> bool:
