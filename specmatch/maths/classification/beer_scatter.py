@@ -173,13 +173,14 @@ def _with_shapes(scatter: BeerScatter, departures: Floats, beer: Ints, place: Fl
     # Sinica 20:469, 2010 (from memory)
     # departures (n_batches, a), place (n_beers,): along the axis in which beers differ most
     dof = np.asarray(np.bincount(beer) - 1.0, float)
-    if dof.sum() <= departures.shape[1]:
+    if dof.sum() <= departures.shape[1] or not departures.any():
         return scatter
     near = np.exp(-0.5 * ((place[:, None] - place) / (LIKE * place.std() or 1.0)) ** 2)
     covariance, prior = own_covariances(departures / np.sqrt(scatter.scale)[beer][:, None], beer, dof, near)
     if np.isinf(prior):
         return scatter
-    turn = np.linalg.inv(np.linalg.cholesky(covariance)).transpose(0, 2, 1)
+    # laid out as a loaded model has it, so that both add up in one order
+    turn = np.ascontiguousarray(np.linalg.inv(np.linalg.cholesky(covariance)).transpose(0, 2, 1))
     known = np.minimum(scatter.dof, prior + near @ dof)
     return replace(scatter, dof=known, axes_worth=np.full(dof.size, float(departures.shape[1])), turn=turn)
 
