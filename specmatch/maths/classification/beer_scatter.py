@@ -249,6 +249,8 @@ def fit_beers(samples: LabelledSamples, choice: SpaceSettings) -> Beers:
         # a wide beer hides behind the pooled scatter that it has widened itself: alike is judged without that, and
         # where it holds the scatter is pooled plainly
         beers = _in_metric(*metric_and_scores(choice, samples, projection), samples, 0.0)
+    if beers.metric.carried:
+        return beers  # batches of one session do not show how their own beer scatters
     place = mean_by(projection.scores[:, 0], samples.beer[samples.batch])[0]
     away = beers.batch_means - beers.beer_means[samples.beer]
     return replace(beers, scatter=_with_shapes(beers.scatter, away, samples.beer, place))
