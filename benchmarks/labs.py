@@ -102,7 +102,8 @@ def main() -> None:
             table[f"{name}, {kind}"] = sums[f"{name}, {kind}"] / audits
     for kind in KINDS[:2]:  # of values whose lab noise is 2 % or less
         table[f"found, sure, {kind}"] = sums[f"found, sure, {kind}"] / sums[f"planted, sure, {kind}"]
-    print(f"Invented houses, {args.seeds} seeds from {args.first_seed} on; a second lab {HIGH:.0%} high on every third batch\n")
+    seeds = f"{args.seeds} seeds from {args.first_seed} on"
+    print(f"Invented houses, {seeds}; a second lab {HIGH:.0%} high on every third batch\n")
     print(table.round(3).to_string())
 
 

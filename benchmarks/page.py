@@ -48,10 +48,11 @@ A pipeline of one's own is what a practised user of scikit-learn would write
 ([benchmarks/speed.py](../benchmarks/speed.py)): PLS with its components searched by batches held out, discriminant
 analysis, conformal intervals of `mapie`. It gives no reasons, no refusal and no domain.
 
-One reading by itself is some 1,600 calls of Python, half of them inside pandas and NumPy. Beside an empty DataFrame of
-its columns its checks, table and index come to 0.9, seven numbers of the cup by six rounds of least squares to 0.9, the
-rest of the colour and its interval to 1.3, identity and domain to 0.6, reasons to 0.4, each timed over and over by
-itself. That is 4.1 before anything is joined; in turn they find the processor's cache cold and take half as long again.
+One reading by itself is some 1,300 calls of Python, half of them inside pandas and NumPy. Beside an empty DataFrame of
+its columns its checks, table and index come to 0.5, seven numbers of the cup by six rounds of least squares to 0.7, the
+rest of the colour and its interval to 0.9, identity and domain to 0.4, reasons to 0.4, each timed over and over by
+itself. That is 2.9 before anything is joined; in turn they find the processor's caches cold and take two thirds as long
+again.
 """
 
 

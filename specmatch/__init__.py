@@ -1,7 +1,4 @@
-"""specmatch: match reflectance spectra of beer to a brewery's own past batches.
-
-Public names load on first use, so that importing the package costs next to nothing.
-"""
+"""specmatch: match reflectance spectra of beer to a brewery's own past batches; public names load on first use."""
 
 from specmatch.public_names import loading, names_beside
 

@@ -1,8 +1,6 @@
-"""The gate for what is known of scans and batches, and folds that keep a batch whole.
-
-A scan is of one pour, a pour of one sample, a sample of one batch, a batch of one beer; anything seen under two
-parents is refused, because every count in the library rests on that tree.
-"""
+"""The gate for what is known of scans and batches, and folds that keep a batch whole."""
+# a scan is of one pour, a pour of one sample, a sample of one batch, a batch of one beer; anything seen under two
+# parents is refused, because every count in the library rests on that tree
 
 import hashlib
 from collections.abc import Mapping, Sequence
@@ -15,7 +13,7 @@ from specmatch.array_types import Floats, Ints, check_whole, is_number
 from specmatch.colour import ebc_from_srm, srm_from_ebc
 from specmatch.errors import OptionError, ParentsError, TableError, UnitError
 from specmatch.maths.regression.lab_effects import BOTH, LabValues, extra_variance
-from specmatch.spectra import text_ids
+from specmatch.spectra import by_scan_id, text_ids, tidy_name
 from specmatch.wording import COLOUR_UNITS as COLOUR_UNITS
 from specmatch.wording import counted
 from specmatch.wording import in_digits as in_digits
@@ -62,8 +60,7 @@ def check_scans(scans: pd.DataFrame | pd.Series | None, scan_ids: pd.Index) -> p
             scans = scans.to_frame("sample")
         if not isinstance(scans, pd.DataFrame):
             raise TableError(f"scans are a {type(scans).__name__}; expected a DataFrame or a Series scan_id -> sample")
-        if "scan_id" in scans.columns:
-            scans = scans.set_index("scan_id")
+        scans = by_scan_id(scans)
         table = scans.set_axis(text_ids(scans.index, "scan_id"), axis=0)
         if not table.index.is_unique:
             raise TableError(
@@ -76,42 +73,42 @@ def check_scans(scans: pd.DataFrame | pd.Series | None, scan_ids: pd.Index) -> p
                 "identifiers are matched as text"
             )
         table = table.loc[index]
-    own = pd.Series(index.to_numpy(dtype=object), index=index, dtype=object)
-    levels: dict[str, pd.Series] = {}
+    own: list[str] = index.tolist()
+    levels: dict[str, list[str]] = {}
     for level in _LEVELS:
-        given = (
-            _text_column(table[level], level) if level in table.columns else pd.Series("", index=index, dtype=object)
-        )
-        own = given.where(given != "", own)
+        if level in table.columns:
+            own = [given or below for given, below in zip(_texts(table[level], level), own, strict=True)]
         levels[level] = own
     _check_parents(levels["pour"], levels["sample"], "pour", "sample")
     _check_parents(levels["sample"], levels["batch"], "sample", "batch")
     others = [column for column in table.columns if column not in _LEVELS]
-    return pd.concat([pd.DataFrame(levels, index=index), table[others]], axis=1)
+    return pd.concat([pd.DataFrame(levels, index=index, dtype=object), table[others]], axis=1)
 
 
 def _text_column(column: pd.Series, name: str) -> pd.Series:
+    return pd.Series(_texts(column, name), index=column.index, dtype=object)
+
+
+def _texts(column: pd.Series, name: str) -> list[str]:
     if isinstance(column, pd.DataFrame):
         raise TableError(f"several columns are headed {name!r}; give each column one name")
     blank = column.isna()
     if not blank.all():
         text_ids(column[~blank], name)  # floats and dates are refused there, with the reason
-    cells = [
-        "" if empty else str(value).strip() for value, empty in zip(column.to_numpy(dtype=object), blank, strict=True)
+    return [
+        "" if empty else tidy_name(value) for value, empty in zip(column.to_numpy(dtype=object), blank, strict=True)
     ]
-    return pd.Series(cells, index=column.index, dtype=object)
 
 
-def _check_parents(child: pd.Series, parent: pd.Series, child_name: str, parent_name: str) -> None:
-    pairs = pd.DataFrame({"child": child.to_numpy(), "parent": parent.to_numpy()}).drop_duplicates()
-    twice = pairs["child"].duplicated(keep=False)
-    if twice.any():
-        name = pairs.loc[twice, "child"].iloc[0]
-        first, second = pairs.loc[pairs["child"] == name, "parent"].iloc[:2]
-        raise ParentsError(
-            f"{child_name} {name!r} stands under {parent_name} {first!r} and under {parent_name} {second!r}; "
-            f"give each {child_name} a name of its own, such as '{second}-{name}'"
-        )
+def _check_parents(children: list[str], parents: list[str], child_name: str, parent_name: str) -> None:
+    parent_of: dict[str, str] = {}
+    for child, parent in zip(children, parents, strict=True):
+        first = parent_of.setdefault(child, parent)
+        if first != parent:
+            raise ParentsError(
+                f"{child_name} {child!r} stands under {parent_name} {first!r} and under {parent_name} {parent!r}; "
+                f"give each {child_name} a name of its own, such as '{parent}-{child}'"
+            )
 
 
 def by_sample(stated: Mapping[str, Any] | pd.Series) -> dict[str, str | None]:
@@ -120,7 +117,7 @@ def by_sample(stated: Mapping[str, Any] | pd.Series) -> dict[str, str | None]:
     for sample, beer in stated.items():
         if not pd.api.types.is_scalar(beer):
             raise TableError(f"sample {sample!r} is said to be {beer!r:.60}; expected one name, or nothing")
-        name, said = str(sample).strip(), None if pd.isna(beer) or not str(beer).strip() else str(beer).strip()
+        name, said = tidy_name(sample), None if pd.isna(beer) or not str(beer).strip() else tidy_name(beer)
         if table.setdefault(name, said) != said:
             raise TableError(f"sample {name!r} is said to be {table[name]!r} and {said!r}; keep the one that is meant")
     return table
@@ -181,20 +178,18 @@ def _one_spelling(labs: pd.Series) -> pd.Series:
 
 def _in_one_unit(table: pd.DataFrame, colour_unit: str) -> pd.DataFrame:
     units = _text_column(table["colour_unit"], "colour_unit") if "colour_unit" in table.columns else None
-    if units is not None and colour_unit not in COLOUR_UNITS:
-        other = ~units.isin(["", colour_unit])
-        if other.any():
-            row = int(other.to_numpy().argmax())
-            raise UnitError(
-                f"batch {table.index[row]!r} has the unit {units.iloc[row]!r}, the set {colour_unit!r}; only EBC and "
-                "SRM are converted: bring the values to one unit"
-            )
-    elif units is not None:
-        units = units.map(unit_of).where(units != "", colour_unit)
-        unknown = ~units.isin(COLOUR_UNITS)
+    if units is not None:
+        of_colour = colour_unit in COLOUR_UNITS
+        units = (units.map(unit_of) if of_colour else units).where(units != "", colour_unit)
+        unknown = ~units.isin(COLOUR_UNITS if of_colour else [colour_unit])
         if unknown.any():
-            row = int(unknown.to_numpy().argmax())
-            raise UnitError(f"batch {table.index[row]!r} has the colour unit {units.iloc[row]!r}; expected EBC or SRM")
+            batch, unit = table.index[unknown][0], units[unknown].iloc[0]
+            if of_colour:
+                raise UnitError(f"batch {batch!r} has the colour unit {unit!r}; expected EBC or SRM")
+            raise UnitError(
+                f"batch {batch!r} has the unit {unit!r}, the set {colour_unit!r}; only EBC and SRM are converted: "
+                "bring the values to one unit"
+            )
         other = (units != colour_unit).to_numpy()
         own = "SRM" if colour_unit == "EBC" else "EBC"
         for name in ("colour", "colour_sd"):

@@ -1,7 +1,4 @@
-"""Named errors: each says what was wrong, what was got, what was expected, and the way out.
-
-All of them are `SpecmatchError`, which is a `ValueError`, so a caller may catch the one or the other.
-"""
+"""Named errors: what was wrong, got, expected, and the way out; all are `SpecmatchError`, a `ValueError`."""
 
 from dataclasses import dataclass
 from pathlib import Path

@@ -1,7 +1,5 @@
-"""Public names of a package: written once, in the stub beside it that type checkers read, and loaded on first use.
-
-The way of SPEC 1 of the Scientific Python project (lazy loading of submodules and functions).
-"""
+"""Public names of a package: written once, in the stub beside it that type checkers read, loaded on first use."""
+# the way of SPEC 1 of the Scientific Python project (lazy loading of submodules and functions)
 
 import sys
 import warnings
@@ -31,6 +29,12 @@ def loading(package: str, homes: dict[str, str]) -> Callable[[str], Any]:
         return value
 
     return load
+
+
+def attached(package: str, init: str) -> tuple[Callable[[str], Any], Callable[[], list[str]], list[str]]:
+    """Return `__getattr__`, `__dir__` and `__all__` of a package whose public names are all in the stub beside it."""
+    homes = names_beside(init)
+    return loading(package, homes), lambda: sorted({*vars(sys.modules[package]), *homes}), [*homes]
 
 
 # names that transformers had, and what they are called now

@@ -1,10 +1,7 @@
-"""The one gate for spectra: a table of any honest form in, float64 reflectance on an ascending grid in nm out.
-
-Everything behind the gate trusts what it gets, so percent, absorbance, wavenumbers, string headings and descending
-grids are converted here or refused here.
-"""
+"""The one gate for spectra: a table of any honest form in, float64 reflectance on an ascending grid in nm out."""
 
 import re
+import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -106,7 +103,7 @@ def _parts(table: pd.DataFrame | pd.Series, copied: bool) -> tuple[pd.Index, pd.
     if isinstance(table, pd.Series) and table.dtype == np.float64 and len(table) > 1:
         # a table made of it would take longer than all that is checked here
         name = _name_of(table)
-        own = pd.Index([name.strip()], dtype=_OBJECT, name="scan_id") if type(name) is str and name.strip() else None
+        own = pd.Index([tidy_name(name)], dtype=_OBJECT, name="scan_id") if type(name) is str and name.strip() else None
         scan_ids = text_ids(pd.Index([name]), "scan_id") if own is None else own
         columns, values = table.index, table.to_numpy()[None, :].copy()
     else:
@@ -114,6 +111,7 @@ def _parts(table: pd.DataFrame | pd.Series, copied: bool) -> tuple[pd.Index, pd.
             table = pd.DataFrame(table.to_numpy()[None, :], index=[_name_of(table)], columns=table.index)
         if not isinstance(table, pd.DataFrame):
             raise TableError(f"spectra are a {type(table).__name__}; expected a DataFrame, a row a scan, columns in nm")
+        table = by_scan_id(table)
         if table.shape[0] == 0 or table.shape[1] < 2:
             raise TableError("the spectra table has {} scans and {} wavelengths; nothing to do".format(*table.shape))
         columns, scan_ids = table.columns, text_ids(table.index, "scan_id")
@@ -128,6 +126,17 @@ def _name_of(spectrum: pd.Series) -> object:
     return "scan" if spectrum.name is None else spectrum.name
 
 
+def by_scan_id(table: pd.DataFrame) -> pd.DataFrame:
+    """Return a table of scans with its column `scan_id` as the index, where it has one."""
+    return table.set_index("scan_id") if "scan_id" in table.columns else table
+
+
+def tidy_name(value: object) -> str:
+    """Return a name without outer blanks, a letter and its accent as one: some systems write them as two."""
+    name = str(value).strip()
+    return name if name.isascii() else unicodedata.normalize("NFC", name)
+
+
 def text_ids(index: pd.Index | pd.Series, what: str) -> pd.Index:
     """Return identifiers as text without outer blanks; refuse floats, which a reader made of text."""
     names = isinstance(index, pd.Index)  # a cell may be blank, a name may not
@@ -137,7 +146,7 @@ def text_ids(index: pd.Index | pd.Series, what: str) -> pd.Index:
             f"{what} holds {index.dtype} values such as {index[0] if len(index) else ''!s}; identifiers are text: "
             "read the sheet with dtype=str"
         )
-    cells = [value.strip() if type(value) is str else str(value).strip() for value in index.tolist()]
+    cells = [tidy_name(value) for value in index.tolist()]
     if names and index.nlevels == 1 and ("" in cells or index.hasnans):
         at = next(row for row, cell in enumerate(cells) if not cell or index.isna()[row])
         raise TableError(f"{what} is blank in row {at + 1}; give each its name, or leave the row out")
@@ -212,7 +221,7 @@ def _as_floats(table: pd.DataFrame, scan_ids: pd.Index, copied: bool) -> Floats:
         raise
 
 
-def match_wavelengths(spectra: Spectra, wavelength_nm: Floats) -> Floats:
+def match_wavelengths(spectra: Spectra, wavelength_nm: Floats, *, of: str = "the model") -> Floats:
     """Return the values on another grid: taken where the wavelengths agree, else interpolated inside the range."""
     # wavelength_nm (p,) -> (n, p)
     have = spectra.wavelength_nm
@@ -221,7 +230,7 @@ def match_wavelengths(spectra: Spectra, wavelength_nm: Floats) -> Floats:
     if have[0] > wavelength_nm[0] + SAME_NM or have[-1] < wavelength_nm[-1] - SAME_NM:
         raise WavelengthMismatchError(
             f"scan {spectra.scan_ids[0]!r} reaches from {have[0]:.1f} to {have[-1]:.1f} nm, "
-            f"the model needs {wavelength_nm[0]:.1f}-{wavelength_nm[-1]:.1f} nm; export the full range"
+            f"{of} needs {wavelength_nm[0]:.1f}-{wavelength_nm[-1]:.1f} nm; export the full range"
         )
     right = np.clip(np.searchsorted(have, wavelength_nm - SAME_NM), 1, have.size - 1)
     left = right - 1
@@ -232,7 +241,7 @@ def match_wavelengths(spectra: Spectra, wavelength_nm: Floats) -> Floats:
     if (gap[between] > LARGEST_GAP_NM).any():
         worst = gap[between].max()
         raise WavelengthMismatchError(
-            f"scan {spectra.scan_ids[0]!r} has a step of {worst:.1f} nm where the model needs "
+            f"scan {spectra.scan_ids[0]!r} has a step of {worst:.1f} nm where {of} needs "
             f"{LARGEST_GAP_NM:g} nm or less; export the full resolution"
         )
     if not between.any():

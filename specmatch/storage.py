@@ -31,10 +31,8 @@ def path_of(said: object) -> Path:
 
 
 def write_atomic(path: str | Path, data: bytes | Sequence[bytes | memoryview]) -> None:
-    """Write a file so that its name always holds the old bytes or the new ones, never a part.
-
-    The bytes go to a file beside the target, reach the disk, and then take the target's name in one step.
-    """
+    """Write a file so that its name always holds the old bytes or the new ones, never a part."""
+    # the bytes go to a file beside the target, reach the disk, and then take the target's name in one step
     path = path_of(path)
     if path.exists() and not path.is_file():
         raise StorageError(f"cannot write {path}: it is a folder or a device; name an ordinary file")
@@ -91,10 +89,8 @@ def strict_json(text: str | bytes) -> Any:
 
 @contextmanager
 def locked(path: str | Path) -> Iterator[None]:
-    """Hold a lock file while the block runs; a second holder, in this process or another, is told at once.
-
-    The operating system drops the lock when its holder dies, so a killed process never leaves a place locked.
-    """
+    """Hold a lock file while the block runs; a second holder, in this process or another, is told at once."""
+    # the operating system drops the lock when its holder dies, so a killed process never leaves a place locked
     path = Path(path)
     descriptor = _acquire(path)
     try:

@@ -1,8 +1,6 @@
-"""The one registry of warning codes: what each means, what it does to a decision, and what is said of each fault.
-
-Rows stand in `warning_codes.csv` and `fault_words.csv`. A code is added there or nowhere; codes are never renamed,
-because other programs branch on them. The last codes are a line's own: they rest on earlier readings.
-"""
+"""The one registry of warning codes: what each means, what it does to a decision, and what is said of each fault."""
+# Rows stand in `warning_codes.csv` and `fault_words.csv`. A code is added there or nowhere; codes are never renamed,
+# because other programs branch on them. The last codes are a line's own: they rest on earlier readings.
 
 from collections.abc import Iterable
 from dataclasses import dataclass

@@ -10,7 +10,7 @@ from pathlib import Path
 
 # controls but for tab and line end, the marks that turn the direction of writing, breaks that are no line end
 _STEERING = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069]")
-_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?\Z")
+PLAIN_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?\Z")
 
 CAUTIONS = (
     "Colour identity is a screening check: it cannot prove what a liquid is, and says nothing about alcohol, "
@@ -89,7 +89,7 @@ def printable(text: str) -> str:
 
 def guarded_cell(cell: object) -> object:
     """Return a cell of an exported table with an apostrophe before text that a spreadsheet would run as a formula."""
-    if isinstance(cell, str) and cell.startswith(FORMULA_STARTS) and not _NUMBER.match(cell):
+    if isinstance(cell, str) and cell.startswith(FORMULA_STARTS) and not PLAIN_NUMBER.match(cell):
         return f"'{cell}"
     return cell
 

@@ -157,3 +157,10 @@ def test_a_sample_is_said_to_be_one_beer():
     }  # fmt: skip
     with pytest.raises(TableError, match=r"sample 's1' is said to be \['Pils', 'Stout'\]; expected one name"):
         by_sample({"s1": ["Pils", "Stout"]})
+
+
+def test_a_beer_is_one_beer_whether_its_accents_stand_by_themselves_or_not():
+    beers = ["Ko\u0308lsch", "K\u00f6lsch"]  # as a Mac writes names of files, and as a keyboard does
+    table = check_batches(pd.DataFrame({"beer": beers, "colour": [7.0, 8.0]}, index=["a", "b"]))
+    assert table["beer"].nunique() == 1
+    assert by_sample({"s": beers[0]}) == by_sample({"s": beers[1]})

@@ -42,6 +42,16 @@ def test_a_series_is_one_spectrum_named_by_its_name():
     assert got.values.tolist() == [[0.1, 0.3]]
 
 
+def test_scan_ids_may_stand_in_a_column_as_in_the_scans_table():
+    table = pd.DataFrame([[0.1, 0.2], [0.3, 0.4]], index=pd.Index(["a", "b"], name="scan_id"), columns=[450.0, 460.0])
+    found = check_spectra(table.reset_index())
+    assert found.scan_ids.tolist() == ["a", "b"] and found.values.tolist() == table.to_numpy().tolist()
+
+
+def test_a_letter_and_its_accent_are_the_same_name_written_as_one_or_as_two():
+    assert text_ids(pd.Index(["Ko\u0308lsch"]), "beer").tolist() == ["K\u00f6lsch"]
+
+
 def test_the_input_is_never_written_to():
     given_table = table()[[450.0, 430.0, 440.0]]
     before = given_table.copy(deep=True)

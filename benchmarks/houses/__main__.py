@@ -76,6 +76,8 @@ def print_planted(what: str, rows: pd.DataFrame) -> None:
         rows["where_it_matters"] = same.where(rows["matters"])
         shown = ["all_speak", "one_name", "of_spoken", "where_it_matters"]
         print_halves(rows.groupby("member", sort=False)[shown].mean())
+        print(f"without {rows['aside'].sum()} pours of {len(rows)} in samples that hold a spoilt pour by chance\n")
+        print_halves(rows[~rows["aside"]].groupby("member", sort=False)[shown].mean())
         return
     clean = rows[rows["fault" if what == "faults" else "planted"] == "clean"]
     if what == "audit":
@@ -94,7 +96,9 @@ def print_planted(what: str, rows: pd.DataFrame) -> None:
     print("named by an oracle with the true covariances and shapes, one name in twenty clean pours\n")
     print_halves(share_of(planted[planted["pours"] == 1], "kind", "oracle"))
     print("clean samples with the code of any fault\n")
-    print_halves(share_of(rows[rows["fault"] == "clean"], "kind", "named"), low_is_bad=False)
+    print_halves(share_of(clean.assign(kind=kind), "kind", "named"), low_is_bad=False)
+    print("of those without a pour that is spoilt by chance\n")
+    print_halves(share_of(clean.assign(kind=kind), "kind", "named_good", "n_good"), low_is_bad=False)
 
 
 def run_planted(what: str, names: list[str], seeds: range) -> list[dict[str, object]]:

@@ -137,7 +137,8 @@ def _last_pours(drawn: Draw) -> Mask:
 def fault_figures(spec: HouseSpec, seed: int) -> list[dict[str, object]]:
     """Return a row a fault: samples in which it matters, and in how many it is named, tied, or another is named.
 
-    `oracle`: of lone pours, those that an oracle names right.
+    `oracle`: of lone pours, those that an oracle names right. `n_good`, `named_good`: of clean samples those without a
+    pour that is spoilt by chance.
     """
     house = House(spec, seed)
     past, _, model = learnt(house)
@@ -146,8 +147,10 @@ def fault_figures(spec: HouseSpec, seed: int) -> list[dict[str, object]]:
     rows: list[dict[str, object]] = []
     for pours, planted in ((1, LONE), (3, (("foam", Fault("foam", 0.05)),))):
         good = house.draw(each, 1, pours=pours, single_session_per_beer=False)
-        clean = [bool(codes) for codes in _codes(model, good)]
-        rows.append({"fault": "clean", "pours": pours, "n": len(clean), "named": sum(clean), "tied": 0, "other": 0})
+        clean = np.array([bool(codes) for codes in _codes(model, good)])
+        chance = spoilt_by_chance(good).groupby(good.scans["batch"]).any().loc[good.batches.index].to_numpy()
+        row = {"fault": "clean", "pours": pours, "n": len(clean), "named": int(clean.sum()), "tied": 0, "other": 0}
+        rows.append({**row, "n_good": int((~chance).sum()), "named_good": int(clean[~chance].sum())})
         for code, fault in planted:
             spoilt = house.draw(each, 1, pours=pours, faults=fault, single_session_per_beer=False)
             matters = _moved(model, good, spoilt, _last_pours(good))
@@ -165,8 +168,7 @@ def fault_figures(spec: HouseSpec, seed: int) -> list[dict[str, object]]:
 def borne_out(drawn: Draw, findings: pd.DataFrame) -> pd.Series:
     """Say which findings of a set without a planted error are true: what they tell of did happen."""
     scans, truth, batches = drawn.scans, drawn.truth, drawn.batches
-    odd = (truth["depth_mm"] / _of_mates(truth["depth_mm"], scans["sample"]) - 1.0).abs() > MISFILLED
-    odd |= truth["foam"] - _of_mates(truth["foam"], scans["sample"]) > FOAMY
+    odd = spoilt_by_chance(drawn)
     # of a batch: its pours together are off what the house pours by as much as a lab value that is called wrong
     whole = truth["depth_mm"].groupby(scans["batch"]).mean() / truth["depth_mm"].median() - 1.0
     foamy = truth["foam"].groupby(scans["batch"]).mean() - truth["foam"].median()
@@ -188,6 +190,14 @@ def borne_out(drawn: Draw, findings: pd.DataFrame) -> pd.Series:
         for code, subject in zip(findings["code"], findings["subject"], strict=True)
     ]
     return pd.Series(held, index=findings.index, dtype=bool)
+
+
+def spoilt_by_chance(drawn: Draw) -> pd.Series:
+    """Say which pours nobody spoilt and are spoilt all the same, beside their mates or, alone, beside all pours."""
+    truth, sample = drawn.truth, drawn.scans["sample"]
+    beside = {of: _of_mates(truth[of], sample).fillna(truth[of].median()) for of in ("depth_mm", "foam")}
+    misfilled = (truth["depth_mm"] / beside["depth_mm"] - 1.0).abs() > MISFILLED
+    return misfilled | (truth["foam"] - beside["foam"] > FOAMY)
 
 
 def _of_mates(value: pd.Series, sample: pd.Series) -> pd.Series:
@@ -284,12 +294,14 @@ def _first_cause(sentence: str) -> str:
 def name_figures(spec: HouseSpec, seed: int) -> list[dict[str, object]]:
     """Return a row a spoilt pour: what `measure`, the audit of the set with it, and `read` name as its cause.
 
-    `matters`: whether the colour of the pour alone moves by more than half its interval.
+    `matters`: whether the colour of the pour alone moves by more than half its interval; `aside`: whether a pour of its
+    sample is spoilt by chance already, so that nothing tells which is right.
     """
     house = House(spec, seed)
     _, refs, model = learnt(house)
     rows = []
     good = house.draw(1, 1, pours=3, single_session_per_beer=False)
+    chance = spoilt_by_chance(good).groupby(good.scans["sample"]).any()
     for fault in ONE_NAME:
         with tempfile.TemporaryDirectory() as folder:
             drawn = house.write_folder(Path(folder), 1, 1, faults=fault, pours=3, single_session_per_beer=False)
@@ -308,6 +320,7 @@ def name_figures(spec: HouseSpec, seed: int) -> list[dict[str, object]]:
                     "seed": seed,
                     "planted": f"{fault.kind} {fault.size:+g}",
                     "matters": bool(of["matters"]),
+                    "aside": bool(chance[of["sample"]]),
                     "measure": _first_cause(str(measured.get(scan_id, ""))),
                     "audit": _first_cause(str(audit.get(of["pour"], ""))),
                     "read": _first_cause(str(read.at[of["sample"], "explanation"] or "")),

@@ -1,7 +1,5 @@
-"""The command line: a file a command, or for two that belong together, and their arguments in commands.toml.
-
-Exit codes: 0 = done; 1 = done and someone must look; 2 = nothing usable came of it.
-"""
+"""The command line: a file a command, or for two that belong together, and their arguments in commands.toml."""
+# exit codes: 0 = done; 1 = done and someone must look; 2 = nothing usable came of it
 
 import argparse
 import atexit
@@ -38,11 +36,9 @@ class _OneLineParser(argparse.ArgumentParser):
 
 
 def _put_off(*names: str) -> None:
-    """Let modules load when something of theirs is first used.
-
-    SciPy imports all that NumPy offers by name, among it the translator of Fortran and the testing tools, which no
-    command needs and which take a tenth of the time of a short one.
-    """
+    """Let modules load when something of theirs is first used."""
+    # SciPy imports all that NumPy offers by name, among it the translator of Fortran and the testing tools, which no
+    # command needs and which take a tenth of the time of a short one
     for name in names:
         spec = find_spec(name) if name not in sys.modules else None
         if spec is not None and spec.loader is not None:
@@ -125,7 +121,6 @@ def _say_progress() -> None:
 
 
 def _run(args: argparse.Namespace) -> int:
-    """Run the command, show its outcome, and return the exit code."""
     refuse_clashes(args, COMMANDS[args.command])
     # a command's imports are paid for only by those who call it
     beside = COMMANDS[args.command].get("beside")

@@ -2,8 +2,9 @@
 
 import argparse
 import math
+import re
 import sys
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -140,12 +141,12 @@ def shown_row(record: dict[str, Any]) -> dict[str, Any]:
 
 def load_source(source: str, *, dates: str | None = None) -> tuple[Any, list[dict[str, Any]]]:
     """Return the session of a measured folder, or the spectra of a file of reflectance, and what could not be used."""
-    from specmatch.line.acquisition import bare_spectra, measure_source, spectra_of
+    from specmatch.line.acquisition import ScanReader, bare_spectra, measure_source, spectra_of
 
     if source == STANDARD_INPUT:
         return spectra_of(scans_of(source), "standard input"), []
-    if Path(source).is_file():
-        return bare_spectra(Path(source)), []
+    if (path := Path(source)).is_file():
+        return bare_spectra(ScanReader(path.parent).read(path.name)), []
     session = measure_source(source, date_order=dates).session
     from specmatch.measurement.folder.folder import first_reason
 
@@ -185,4 +186,40 @@ def in_unit(readings: "pd.DataFrame", unit: str | None) -> "pd.DataFrame":
     for column in ("colour", "colour_low", "colour_high", "colour_without_fault"):
         shown[column] = in_colour_unit(readings[column].to_numpy(), own, unit)
     shown["colour_unit"] = unit
+    named = readings[["nearest_beer", "plausible_beers", *(["claimed"] if "claimed" in readings else [])]]
+    names = named.explode("plausible_beers").stack().dropna().unique().tolist()
+    for column in readings.columns.intersection(["reason", "advice", "explanation", "explanation_if_claimed"]):
+        shown[column] = [said_in_unit(one, unit, names) if isinstance(one, str) else one for one in shown[column]]
     return shown
+
+
+def said_in_unit(said: str, unit: str, names: Sequence[str]) -> str:
+    """Return a sentence with its colours in another unit, the names of beers in it as they are."""
+    from specmatch.colour import ebc_from_srm, srm_from_ebc
+    from specmatch.wording import in_digits
+
+    own, turn = ("EBC", srm_from_ebc) if unit == "SRM" else ("SRM", ebc_from_srm)
+    figure = r"-?\d+(?:\.\d+)?"
+    kept = "".join(f"{re.escape(name)}|" for name in sorted(names, key=len, reverse=True))
+
+    def put(found: re.Match[str]) -> str:
+        if found["figures"] is None:
+            return found[0]
+        turned = re.sub(figure, lambda one: in_digits(turn(float(one[0])), unit), found[0])
+        return turned.replace(f" {own}", f" {unit}")
+
+    return re.sub(rf"{kept}(?P<figures>{figure}(?: to {figure})? {own}\b(?:, not {figure})?)", put, said)
+
+
+def limits_in_unit(risks: "pd.DataFrame", unit: str | None) -> "pd.DataFrame":
+    """Return the risks of limits with the limits themselves in another unit."""
+    if unit is None or risks.empty:
+        return risks
+    from specmatch.batches import in_colour_unit
+
+    shown = risks.copy()
+    for column in ("low", "high", "accepted_low", "accepted_high"):
+        for own in risks["unit"].unique():
+            rows = (risks["unit"] == own).to_numpy()
+            shown.loc[rows, column] = in_colour_unit(risks.loc[rows, column].to_numpy(), own, unit)
+    return shown.assign(unit=unit)

@@ -59,7 +59,6 @@ def run(args: argparse.Namespace) -> Outcome:
 
 
 def _write_advice(args: argparse.Namespace, edits: list[dict[str, str]]) -> str:
-    """Write the edits that are advised as a sheet."""
     sheet = pd.DataFrame(edits, columns=list(COLUMNS)).to_csv(index=False, lineterminator="\n")
     write_atomic(args.advice, sheet.encode("utf-8"))
     return (

@@ -9,17 +9,8 @@ from typing import Any
 from specmatch.cli.arguments import shown_row
 from specmatch.cli.outcome import WIDTH, Outcome, screen
 from specmatch.errors import OptionError
+from specmatch.line.journal import queries
 from specmatch.line.journal.journal import Journal
-from specmatch.line.journal.queries import (
-    decision_counts,
-    entry_number,
-    export,
-    last_shifts,
-    lines_of,
-    newest,
-    refuse_unheld,
-    without_copies,
-)
 from specmatch.line.journal.queries import waiting as find_waiting
 from specmatch.wording import CAUTIONS, counted
 
@@ -40,12 +31,12 @@ def run(args: argparse.Namespace) -> Outcome:
             return _write(args, stack.enter_context(Journal(args.journals[0])))
         if args.check:
             return _check(journals, args.expect or "")
-        journals = without_copies(journals)
+        journals = queries.without_copies(journals)
         if args.backup:
             return _backup(journals[0], args.backup)
         if args.export:
             asked = {"lot": args.lot, "line": args.line or None, "since": args.since, "until": args.until}
-            n = export(journals, args.export, beer=args.beer, **asked)
+            n = queries.export(journals, args.export, beer=args.beer, **asked)
             return Outcome({"export": args.export, "n_entries": n}, f"{args.export}: {counted(n, 'row')}")
         return _now(args, journals) if args.now else _look_back(args, journals)
 
@@ -57,7 +48,7 @@ def _write(args: argparse.Namespace, journal: Journal) -> Outcome:
     signed = {"outcome": args.outcome, "operator": args.operator, "note": args.note, "second": args.second}
     with journal.writing():
         if args.review is not None:
-            row = review(journal, entry_number(journal, args.review), **signed, correct=True)
+            row = review(journal, queries.entry_number(journal, args.review), **signed, correct=True)
         elif args.override is not None:
             row = override(journal, *args.override, line=args.line, **signed)
         else:
@@ -95,9 +86,12 @@ def _now(args: argparse.Namespace, journals: list[Journal]) -> Outcome:
     from specmatch.line.now import line_now
     from specmatch.report.entry_text import now_text
 
-    asked = [(journal, line) for journal in journals for line in lines_of(journal) if args.line in ("", line)]
+    asked = [(journal, line) for journal in journals for line in queries.lines_of(journal) if args.line in ("", line)]
     if not asked and args.line:
-        known = ", ".join(line or "one without a name" for journal in journals for line in lines_of(journal)) or "none"
+        known = (
+            ", ".join(line or "one without a name" for journal in journals for line in queries.lines_of(journal))
+            or "none"
+        )
         raise OptionError(f"no journal holds line {args.line!r}; lines: {known}")
     found = [(journal, line_now(journal, line)) for journal, line in asked]
     width, height = screen()
@@ -115,13 +109,13 @@ def _look_back(args: argparse.Namespace, journals: list[Journal]) -> Outcome:
     from specmatch.report.entry_text import chart_line, entry_line, waiting_lines
 
     width, _ = screen()
-    refuse_unheld(journals, claimed=args.beer)
-    counts = decision_counts(journals, beer=args.beer)
+    queries.refuse_unheld(journals, claimed=args.beer)
+    counts = queries.decision_counts(journals, beer=args.beer)
     waiting = find_waiting(journals, beer=args.beer)
-    rows = newest(journals, beer=args.beer, last=args.last)
+    rows = queries.newest(journals, beer=args.beer, last=args.last)
     charts = line_charts(journals, beer=args.beer, false_alarm_days=args.false_alarm_days)
     drifts = find_drifts(charts)
-    shifts = [] if args.beer else last_shifts(journals)
+    shifts = [] if args.beer else queries.last_shifts(journals)
     actions = [] if args.beer else upkeep(journals, drifts)
     results: dict[str, Any] = {
         "journals": [str(journal.path) for journal in journals], "counts": counts, "shifts": shifts,

@@ -44,7 +44,6 @@ def run(args: argparse.Namespace) -> Outcome:
 
 
 def _begun(folder: Path) -> Outcome:
-    """Begin the sheets of a folder, and say what is to be looked through."""
     begun = begin_sheets(folder)
     roles = Counter(row["role"] for row in begun.scans)
     lines = [

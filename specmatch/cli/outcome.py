@@ -1,7 +1,4 @@
-"""What a command hands back: results, text, whether someone must look; and words to a terminal.
-
-Nothing in them can steer the terminal, and a pipe that is closed at the other end is no error.
-"""
+"""What a command hands back: results, text, whether someone must look; and words that cannot steer a terminal."""
 
 import os
 import shutil

@@ -38,7 +38,6 @@ def run(args: argparse.Namespace) -> Outcome:
 
 
 def _text(made: Plan) -> str:
-
     figures = ["cup_mm", "fill_ml", "n_pours", "n_batches", "half_width", "half_width_sd", "false_reject", "caught"]
     kept = ["minutes", "false_reject_rate", "caught", "caught_low", "caught_high", "false_holds_a_week", "meets"]
     of_beers = ["beer", "colour", "half_width", "half_width_in_unit", "caught_most_like", "most_like", "weeks"]
@@ -73,7 +72,7 @@ def choose(args: argparse.Namespace) -> Outcome:
         shared = sm.choose_batches(refs, transfer=args.transfer)
         text = f"measure these on the second module, real beer, poured as for the set:\n{text_table(shared[['beer']])}"
         return Outcome({"set": args.set, "hash": refs.hash, "chosen": shared}, text)
-    chosen = sm.choose_batches(refs, args.number, method=args.method)
+    chosen = sm.choose_batches(refs, 10 if args.number is None else args.number, method=args.method or "model")
     curve = sm.learning_curve(refs, n_jobs=args.jobs)
     parts = ["every batch has a lab colour" if chosen.empty else "measure these first:\n" + text_table(chosen)]
     parts.append("what more batches would buy (estimates):\n" + text_table(curve))

@@ -48,7 +48,6 @@ _Made = tuple[str, bool, list[dict[str, Any]]]
 
 
 def _of_set(args: argparse.Namespace) -> _Made:
-
     refs = sm.ReferenceSet.load(args.sources[0])
     findings = refs.audit()
     history = None
@@ -84,7 +83,6 @@ def _of_model(args: argparse.Namespace) -> _Made:
 
 
 def _of_journals(args: argparse.Namespace) -> _Made:
-
     with ExitStack() as stack:
         journals = without_copies([stack.enter_context(sm.Journal(path, read_only=True)) for path in args.sources])
         if args.tag is not None:

@@ -9,7 +9,15 @@ from typing import Any
 import pandas as pd
 
 import specmatch as sm
-from specmatch.cli.arguments import STANDARD_INPUT, in_unit, line_setting, load_source, tell_sheet_notes
+from specmatch.cli.arguments import (
+    STANDARD_INPUT,
+    in_unit,
+    limits_in_unit,
+    line_setting,
+    load_source,
+    said_in_unit,
+    tell_sheet_notes,
+)
 from specmatch.cli.outcome import WIDTH, Outcome, say
 from specmatch.errors import OptionError
 from specmatch.house.decision.decision import refuse_unknown_claim
@@ -49,7 +57,6 @@ def run(args: argparse.Namespace) -> Outcome:
 
 
 def _limits(args: argparse.Namespace, house: sm.HouseModel) -> Specification:
-
     specification = sm.load_specification(args.model, beers=house.beers_)
     # before the folder is measured, which may take minutes
     for claim, option in ((args.claim, "--claim"), (args.after, "--to")):
@@ -60,7 +67,6 @@ def _limits(args: argparse.Namespace, house: sm.HouseModel) -> Specification:
 
 
 def _read_only(args: argparse.Namespace) -> _Judged:
-    """Judge a folder or a file and record nothing."""
     house = sm.HouseModel.load(args.model)
     specification = _limits(args, house)
     risks = house.limit_risks(specification)
@@ -80,12 +86,11 @@ def _read_only(args: argparse.Namespace) -> _Judged:
             series = house.changeover_series(source, before=args.before, after=args.after)
             verified["from_here"] = pd.Series(series.first == verified.index, verified.index, dtype=object)
             note += f"\ntogether: {series.sentence}"
-    note += f"\n\n{risks_text(risks)}" if len(risks) else ""
+    note += f"\n\n{risks_text(limits_in_unit(risks, args.unit))}" if len(risks) else ""
     return _Judged(verified, left_out, note, risks_of_claims(risks, specification, verified, _days(source)))
 
 
 def _lots(args: argparse.Namespace) -> Outcome:
-    """Judge lots by their packages so far."""
     house = sm.HouseModel.load(args.model)
     limits = _limits(args, house)
     session, left_out = load_source(args.source, dates=args.dates)
@@ -99,10 +104,10 @@ def _lots(args: argparse.Namespace) -> Outcome:
 
 
 def _recorded(args: argparse.Namespace) -> _Judged:
-    """Judge by the line's rules, and record."""
     from specmatch.line.acquisition import measure_source
     from specmatch.line.recording import readings_of, record_left_out, record_measured
     from specmatch.line.reviews import put_in_force
+    from specmatch.line.rules.judging import stated_of
     from specmatch.line.watch_folder import needs_look
 
     setting = line_setting(args)
@@ -115,7 +120,9 @@ def _recorded(args: argparse.Namespace) -> _Judged:
         for path, reason in measured.session.left_out.itertuples(index=False):
             left_out.append({"file": path, "reason": reason})
             if path in measured.files:
-                added += record_left_out(journal, setting, measured.files[path], reason)
+                added += record_left_out(
+                    journal, setting, measured.files[path], reason, stated=stated_of(measured.rows)
+                )
         verified = readings_of(journal, measured)
     risks = setting.house.limit_risks(setting.specification)
     numbers = [row["entry"] for row in added]
@@ -126,12 +133,13 @@ def _recorded(args: argparse.Namespace) -> _Judged:
     for row in added:
         if row["kind"] == "control":
             told = f"control: {row['decision'] or 'reading only'}; {row['reason']}"
+            told = told if args.unit is None else said_in_unit(told, args.unit, [])
             said += f"\n{told}"
             if args.json and needs_look(row):
                 say(told, error=True)  # results are samples: what else asks for a look is told beside them
         elif row.get("replaces") is not None:
             said += f"\nentry {row['entry']} takes the place of entry {row['replaces']}"
-    told = f"\n\n{risks_text(risks)}" if len(risks) else ""
+    told = f"\n\n{risks_text(limits_in_unit(risks, args.unit))}" if len(risks) else ""
     beside = risks_of_claims(risks, setting.specification, verified, _days(measured.session))
     look = any(needs_look(row) for row in controls)
     return _Judged(verified, left_out, f"{told}\n\n{args.journal}: {said}", beside, look)

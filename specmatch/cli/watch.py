@@ -80,7 +80,6 @@ def _token(path: Path) -> str:
 
 
 def _of_board(board: sm.Board) -> str:
-
     who = "on this machine alone" if board.host in (LOCAL, "localhost", "::1") else "for everybody on its network"
     can = "reviews can be written with its token" if board.token else "it only shows"
     return f"board at {board.url}, {who}; {can}"

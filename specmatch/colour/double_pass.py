@@ -12,12 +12,13 @@ from numpy.typing import ArrayLike
 from scipy.special import ndtri
 
 from specmatch.array_types import Floats, Ints, Mask
-from specmatch.colour.transmission import EBC_PER_ABSORBANCE, SRM_PER_ABSORBANCE
+from specmatch.colour.transmission import EBC_PER_ABSORBANCE, MOST_SRM, SRM_PER_ABSORBANCE
 from specmatch.errors import OptionError, TableError, TooFewBatchesError, WavelengthMismatchError
 from specmatch.maths.optics.cup import GLARE, relative_absorbance
 from specmatch.maths.regression.conformal import Interval, check_coverage
 
 FEWEST_POURS = 3
+MOST_COLOUR = 2.0 * MOST_SRM  # in either unit
 HIGHEST_MEDIAN = 1.5  # no pour sends back more than the reference over half of the channels; percent does
 NORMAL = "double pass, normal"
 
@@ -177,7 +178,7 @@ def fit_double_pass(
     TooFewBatchesError
         With fewer than three pours.
     TableError
-        If a colour is not above 0, shapes do not fit, or a row is no reflectance.
+        If a colour is not above 0, or that of no liquid, shapes do not fit, or a row is no reflectance.
     OptionError
         For another unit.
     WavelengthMismatchError
@@ -198,8 +199,10 @@ def fit_double_pass(
         raise TableError(f"reflectance has shape {R.shape}; {y.size} pours on {nm.size} wavelengths are expected")
     if y.size < FEWEST_POURS:
         raise TooFewBatchesError(f"{y.size} pours of known colour; path and glare need {FEWEST_POURS}, better five")
-    if not np.all(y > 0):
-        raise TableError(f"a known colour is {y.min():g}; colours are above 0")
+    if not np.all((y > 0) & (y <= MOST_COLOUR)):
+        raise TableError(
+            f"known colours run from {y.min():g} to {y.max():g}; colours are above 0, {MOST_COLOUR:g} at most"
+        )
     if not nm[0] <= 440.0 < 460.0 <= nm[-1] or np.any(np.diff(nm) <= 0):
         raise WavelengthMismatchError(
             f"the spectra cover {nm[0]:g}-{nm[-1]:g} nm; the route reads ascending, from 440 nm or below"
@@ -316,6 +319,8 @@ FILL_TOLERANCE_ML = 0.20
 # Inner diameter of a plain cup from one to the next, in mm: common practice, no source.
 CUP_TOLERANCE_MM = 0.2
 USUAL_FILL_ML, USUAL_CUP_MM = 10.0, 40.0
+# mL, mm: beyond any cup (physics)
+LEAST_SIZE, MOST_SIZE = 1e-3, 1e6
 
 
 def path_sd(
@@ -344,16 +349,18 @@ def path_sd(
     Raises
     ------
     OptionError
-        If a size is not above 0 or a tolerance below 0.
+        If a size is not above 0 or a tolerance below 0, or one is beyond any cup.
 
     Examples
     --------
     >>> round(path_sd(10.0, 40.0), 4), round(path_sd(10.0, 40.0, fill_tolerance_ml=0.10, cup_tolerance_mm=0.0), 4)
     (0.0129, 0.0058)
     """
-    if not (fill_ml > 0 and cup_mm > 0 and fill_tolerance_ml >= 0 and cup_tolerance_mm >= 0):
+    tolerances = (fill_tolerance_ml, cup_tolerance_mm)
+    if not (all(LEAST_SIZE <= size <= MOST_SIZE for size in (fill_ml, cup_mm))
+            and all(0 <= tolerance <= MOST_SIZE for tolerance in tolerances)):  # fmt: skip
         raise OptionError(
             f"fill {fill_ml} +- {fill_tolerance_ml} mL, cup {cup_mm} +- {cup_tolerance_mm} mm; sizes above 0 and "
-            "tolerances of 0 or more are needed"
+            f"tolerances of 0 or more are needed ({LEAST_SIZE:g} to {MOST_SIZE:g})"
         )
     return float(np.hypot(fill_tolerance_ml / fill_ml, 2.0 * cup_tolerance_mm / cup_mm) / np.sqrt(3.0))

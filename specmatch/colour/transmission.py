@@ -22,6 +22,8 @@ EBC_PER_ABSORBANCE = 25.0  # Analytica-EBC 9.6, 1 cm
 EBC_PER_SRM = EBC_PER_ABSORBANCE / SRM_PER_ABSORBANCE
 HALF_INCH_CM = 1.27
 CLEAR_RATIO = 0.039  # Beer-10A: A700 / A430 of a beer that is bright enough
+# far beyond any cell, any dilution and any liquid (physics): what is more is a slip
+MOST_ABSORBANCE, PATH_CM, MOST_DILUTION, MOST_SRM = 1e3, (1e-3, 1e3), 1e6, 1e4
 HIGHEST_FRACTION = 1.05  # transmittance: 5 % above 1 is a baseline that moved; more is percent, or absorbance
 
 
@@ -44,7 +46,7 @@ def srm_from_absorbance(a430: Number, path_cm: float = 1.0, dilution: float = 1.
     Raises
     ------
     OptionError
-        If absorbance is not finite, the path is not above 0, or the dilution is below 1.
+        If absorbance is not finite, the path is not above 0, the dilution is below 1, or one is beyond any cell.
 
     Examples
     --------
@@ -83,19 +85,28 @@ def ebc_from_absorbance(a430: Number, path_cm: float = 1.0, dilution: float = 1.
 
 
 def _per_cm(a430: Number, path_cm: float, dilution: float) -> Number:
-    absorbance = np.asarray(a430, dtype=np.float64)
-    if not np.all(np.isfinite(absorbance)):
-        raise OptionError(f"absorbance at 430 nm is {a430}; a finite number is needed")
-    if not (np.isfinite(path_cm) and path_cm > 0):
+    absorbance = _absorbance("430 nm", a430)
+    if not PATH_CM[0] <= path_cm <= PATH_CM[1]:
         raise OptionError(
-            f"path_cm is {path_cm}; the cell length in cm, above 0, is needed (1.0, or 1.27 for half an inch)"
+            f"path_cm is {path_cm}; the cell length in cm, {PATH_CM[0]:g} to {PATH_CM[1]:g}, is needed (1.0, or 1.27 "
+            "for half an inch)"
         )
-    if not (np.isfinite(dilution) and dilution >= 1):
+    if not 1 <= dilution <= MOST_DILUTION:
         raise OptionError(
-            f"dilution is {dilution}; give final over beer volume, 1 or more (1 part beer made up to 2 is 2)"
+            f"dilution is {dilution}; give final over beer volume, 1 to {MOST_DILUTION:g} (1 part made up to 2 is 2)"
         )
     scaled = absorbance * (dilution / path_cm)
     return cast(Number, scaled if scaled.ndim else float(scaled))
+
+
+def _absorbance(at: str, value: ArrayLike) -> Floats:
+    absorbance = np.asarray(value, dtype=np.float64)
+    if not np.all(np.abs(absorbance) <= MOST_ABSORBANCE):
+        raise OptionError(
+            f"absorbance at {at} is {absorbance}; a finite number of {-MOST_ABSORBANCE:g} to {MOST_ABSORBANCE:g} is "
+            "needed"
+        )
+    return absorbance
 
 
 def ebc_from_srm(srm: Number) -> Number:
@@ -150,13 +161,18 @@ def clear_enough(a430: ArrayLike, a700: ArrayLike) -> Mask:
         True where A700 <= 0.039 A430. Elsewhere clarify and measure again; if it still fails, the number does not
         strictly apply.
 
+    Raises
+    ------
+    OptionError
+        If an absorbance is not finite, or beyond what any liquid has.
+
     Examples
     --------
     >>> clear_enough(0.5, [0.0195, 0.03]).tolist()
     [True, False]
     """
     # the tolerance lets a value typed exactly at the limit pass whatever its last binary digit
-    return np.asarray(a700, float) <= CLEAR_RATIO * np.asarray(a430, float) * (1 + 1e-12)
+    return _absorbance("700 nm", a700) <= CLEAR_RATIO * _absorbance("430 nm", a430) * (1 + 1e-12)
 
 
 def average_absorbance(wavelength_nm: ArrayLike, srm: float, path_cm: float = 1.0) -> Floats:
@@ -181,17 +197,17 @@ def average_absorbance(wavelength_nm: ArrayLike, srm: float, path_cm: float = 1.
     Raises
     ------
     OptionError
-        If the colour is negative or the path not above 0.
+        If the colour is negative or the path not above 0, or either beyond any liquid and any cell.
 
     Examples
     --------
     >>> average_absorbance([430.0, 700.0], 12.7).round(4).tolist()
     [1.0, 0.0364]
     """
-    if not (np.isfinite(srm) and srm >= 0):
-        raise OptionError(f"srm is {srm}; a colour of 0 or more is needed")
-    if not (np.isfinite(path_cm) and path_cm > 0):
-        raise OptionError(f"path_cm is {path_cm}; a path above 0 is needed")
+    if not 0 <= srm <= MOST_SRM:
+        raise OptionError(f"srm is {srm}; a colour of 0 or more is needed, 0 to {MOST_SRM:g}")
+    if not 0 < path_cm <= PATH_CM[1]:
+        raise OptionError(f"path_cm is {path_cm}; a path above 0 is needed, up to {PATH_CM[1]:g}")
     return srm / SRM_PER_ABSORBANCE * path_cm * relative_absorbance(wavelength_nm)
 
 
@@ -329,7 +345,7 @@ def correct_slit_width(transmittance: ArrayLike, wavelength_nm: ArrayLike, *, sl
     Raises
     ------
     OptionError
-        If the slit is negative or not finite.
+        If the slit is negative, or wider than the spectrum.
     TableError
         If the grid is uneven or shorter than three points, or shapes do not fit.
 
@@ -340,8 +356,8 @@ def correct_slit_width(transmittance: ArrayLike, wavelength_nm: ArrayLike, *, sl
     >>> bool(np.allclose(correct_slit_width([blurred], nm, slit_nm=10.0), 1e-5 * (nm - 450.0) ** 2))
     True
     """
-    if not (np.isfinite(slit_nm) and slit_nm >= 0):
-        raise OptionError(f"slit_nm is {slit_nm}; a width of 0 nm or more is needed")
+    if not 0 <= slit_nm <= (np.ptp(wavelength_nm) if np.size(wavelength_nm) else np.inf):
+        raise OptionError(f"slit_nm is {slit_nm}; a width of 0 nm or more, no wider than the spectrum, is needed")
     T, p = np.asarray(transmittance, np.float64), np.size(wavelength_nm)
     if T.ndim not in (1, 2) or T.shape[-1] != p:
         raise TableError(f"transmittance of shape {T.shape} on {p} wavelengths; as many are needed")

@@ -23,6 +23,7 @@ ILLUMINANTS = ("C", "D65")
 MUST_COVER_NM = (400.0, 700.0)
 
 _EPSILON, _KAPPA = 216.0 / 24389.0, 24389.0 / 27.0  # ISO/CIE 11664-4
+_LARGEST = 1e3  # of L*, a*, b*: far beyond any colour that there is
 
 
 @dataclass(frozen=True)
@@ -169,12 +170,23 @@ def ciede2000(one: ArrayLike, other: ArrayLike) -> Floats:
     -------
     ndarray, shape (n,)
 
+    Raises
+    ------
+    TableError
+        If shapes do not fit, or a value is beyond what any colour has.
+
     Examples
     --------
     >>> ciede2000([[50.0, 2.6772, -79.7751]], [[50.0, 0.0, -82.7485]]).round(4).tolist()
     [2.0425]
     """
-    (L1, a1, b1), (L2, a2, b2) = (np.atleast_2d(np.asarray(x, np.float64)).T for x in (one, other))
+    both = [np.atleast_2d(np.asarray(x, np.float64)) for x in (one, other)]
+    if any(x.ndim != 2 or x.shape[1] != 3 or not np.all(np.abs(x) <= _LARGEST) for x in both):
+        raise TableError(
+            f"colours of shape {both[0].shape} and {both[1].shape}; rows of L*, a*, b* within {-_LARGEST:g} to "
+            f"{_LARGEST:g} are needed"
+        )
+    (L1, a1, b1), (L2, a2, b2) = (x.T for x in both)
     chroma = (np.hypot(a1, b1) + np.hypot(a2, b2)) / 2.0
     stretch = 1.0 + 0.5 * (1.0 - np.sqrt(chroma**7 / (chroma**7 + 25.0**7)))
     a1, a2 = stretch * a1, stretch * a2
@@ -187,10 +199,8 @@ def ciede2000(one: ArrayLike, other: ArrayLike) -> Floats:
     turn = np.where((turn == -180.0) & (h2 > h1), 180.0, turn)
     dL, dC, dH = L2 - L1, C2 - C1, 2.0 * np.sqrt(C1 * C2) * np.sin(np.radians(turn / 2.0))
     L, C = (L1 + L2) / 2.0, (C1 + C2) / 2.0
-    far = np.abs(h1 - h2) > 180.0
-    h = np.where(
-        grey, h1 + h2, np.where(far, (h1 + h2 + np.where(h1 + h2 < 360.0, 360.0, -360.0)) / 2.0, (h1 + h2) / 2.0)
-    )
+    both, far = h1 + h2, np.abs(h1 - h2) > 180.0
+    h = np.where(grey, both, np.where(far, both + np.where(both < 360.0, 360.0, -360.0), both) / 2.0)
 
     def cosine(times: float, offset: float) -> Floats:
         return np.cos(np.radians(times * h + offset))

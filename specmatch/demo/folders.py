@@ -173,10 +173,8 @@ def write_bench_day(
     'beyond'
     """
     check_whole(seed, "seed")
-    day = _Day(
-        replace(Spectrometer(), stray_light=stray_light), np.random.default_rng([seed, 7]),
-        axis_nm, nonlinear, drift_an_hour,
-    )  # fmt: skip
+    spectrometer, rng = replace(Spectrometer(), stray_light=stray_light), np.random.default_rng([seed, 7])
+    day = _Day(spectrometer, rng, axis_nm, nonlinear, drift_an_hour)
     lamp = np.interp(_FINE_NM, LIGHT_NM, white_led())
     lamp = lamp / day.spectrometer.peak(white_led())
     dark = np.zeros(_FINE_NM.size)

@@ -17,17 +17,11 @@ from specmatch.colour import EBC_PER_SRM, average_absorbance
 # small spectrometers of this class have.
 
 CUP_MM, FILL_ML = 40.0, 10.0
+DEPTH_CM = FILL_ML / (np.pi * (CUP_MM / 20.0) ** 2)  # light passes it twice
 FULL_SCALE = 65535
 
 # Light is traced on a grid finer than the slit and wider than the detector, so that the slit never meets its end.
 LIGHT_NM: Floats = np.arange(310.0, 881.0, 2.0)
-
-
-def depth_cm(fill_ml: float = FILL_ML, cup_mm: float = CUP_MM) -> float:
-    """Return the depth of a filling in a round cup, in cm; light passes it twice."""
-    # fill_ml: volume poured, in mL
-    # cup_mm: inner diameter, in mm
-    return fill_ml / (np.pi * (cup_mm / 20.0) ** 2)
 
 
 def white_led(age: float | Floats = 0.0) -> Floats:
@@ -98,15 +92,9 @@ class Spectrometer:
         return float((light @ self.slit()).max())
 
     def counts(
-        self,
-        light: Floats,
-        *,
-        exposure: Floats,
-        shift_nm: Floats,
-        ceiling: Floats,
-        dark_drift: Floats,
+        self, light: Floats, *, exposure: Floats, shift_nm: Floats, ceiling: Floats, dark_drift: Floats,
         rng: np.random.Generator,
-    ) -> Floats:
+    ) -> Floats:  # fmt: skip
         """Return detector counts of spectra of light."""
         seen = np.empty((light.shape[0], self.wavelength_nm.size))
         for shift in np.unique(shift_nm):
@@ -283,25 +271,21 @@ class Bench:
 
         reflectance = self.cup.reflectance(
             absorbance,
-            depth_cm=depth_cm() * np.where(is_sample, pour_error * fault("fill"), 1.0),
+            depth_cm=DEPTH_CM * np.where(is_sample, pour_error * fault("fill"), 1.0),
             foam=np.where(is_sample, foam + fault("foam"), 0.0),
             haze=np.where(is_sample, haze + fault("haze"), 0.0),
         )
         age = session / max(int(session[-1]), 1)
-        water = self.cup.reflectance(np.zeros((1, LIGHT_NM.size)), depth_cm=depth_cm())
+        water = self.cup.reflectance(np.zeros((1, LIGHT_NM.size)), depth_cm=DEPTH_CM)
         scale = REFERENCE_COUNTS / self.spectrometer.peak(white_led() * water[0])
         light = scale * white_led(age) * (lamp * fault("lamp_gain"))[:, np.newaxis] * reflectance
         light += REFERENCE_COUNTS * fault("ambient")[:, np.newaxis] * DAYLIGHT
         light[role == "dark"] = 0.0
         if not self.spectrometer.noisy:
             drift[:] = 0.0
+        ceiling = np.array([FULL_SCALE if f.clip is None else f.clip for f in faults], dtype=float)
         counts = self.spectrometer.counts(
-            light,
-            exposure=fault("exposure"),
-            shift_nm=fault("shift_nm"),
-            ceiling=np.array([FULL_SCALE if f.clip is None else f.clip for f in faults], dtype=float),
-            dark_drift=drift,
-            rng=rng,
+            light, exposure=fault("exposure"), shift_nm=fault("shift_nm"), ceiling=ceiling, dark_drift=drift, rng=rng
         )
         return RawScans(counts, self.spectrometer.wavelength_nm, self._table(plan, liquids, draw))
 

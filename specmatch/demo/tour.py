@@ -117,9 +117,5 @@ def _clear(folder: Path) -> None:
 
 def _csv(table: pd.DataFrame) -> bytes:
     """Tuples become text with `;` between, unbounded limits stay empty."""
-    flat = table.copy()
-    for column in flat.columns:
-        if flat[column].map(lambda value: isinstance(value, tuple)).any():
-            flat[column] = [";".join(map(str, value)) for value in flat[column]]
-    flat = flat.replace([float("inf"), float("-inf")], float("nan"))
-    return flat.to_csv(lineterminator="\n").encode()
+    flat = table.map(lambda value: ";".join(map(str, value)) if isinstance(value, tuple) else value)
+    return flat.replace([float("inf"), float("-inf")], float("nan")).to_csv(lineterminator="\n").encode()

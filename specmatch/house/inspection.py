@@ -9,14 +9,8 @@ from specmatch.storage import path_of
 if TYPE_CHECKING:
     from specmatch.measurement.readers.scan import Scan
 
-SCAN_FILE, SHEET, MODEL, SET, FOLDER, JOURNAL = (
-    "scan file",
-    "sheet",
-    "house model",
-    "reference set",
-    "measured folder",
-    "journal",
-)
+SCAN_FILE, SHEET, MODEL = "scan file", "sheet", "house model"
+SET, FOLDER, JOURNAL = "reference set", "measured folder", "journal"
 _SHEETS = ("scans", "batches", "beers")
 _SPREADSHEETS = (".xlsx", ".xlsm", ".xls", ".ods")
 
@@ -32,7 +26,7 @@ def inspect_file(path: str | Path) -> dict[str, Any]:
     Returns
     -------
     dict
-        `file` (the path) and `kind`, and by kind:
+        `file` (the path), `kind`, and by kind (`doubts` is a list of str, what somebody must look at):
 
         - `"scan file"`: `scans`, a list of dict (`scan_id`, `quantity`, `points`, `first_nm`, `last_nm`, `lowest` and
           `highest` in the unit of the quantity, `missing` and `saturated` counted, `notes`, `meta`), and `doubts`;
@@ -41,8 +35,6 @@ def inspect_file(path: str | Path) -> dict[str, Any]:
         - `"reference set"`: `info`, `rows` (table -> how many), `beers` (beer -> batches);
         - `"measured folder"`: `roles` (role -> scans), `doubts`;
         - `"journal"`: `bytes`.
-
-        `doubts` is a list of str: what somebody must look at.
 
     Raises
     ------
@@ -60,6 +52,8 @@ def inspect_file(path: str | Path) -> dict[str, Any]:
     >>> inspect_file("monday/scans.csv")["kind"], inspect_file("sets/house")["rows"]["batches"]
     ('sheet', 18)
     """
+    from specmatch.measurement.folder.sheets import looks_like_sheet
+
     path = path_of(path)
     if path.is_dir():
         found: dict[str, Any] = _set(path) if (path / "datapackage.json").is_file() else _measured_folder(path)
@@ -70,7 +64,7 @@ def inspect_file(path: str | Path) -> dict[str, Any]:
             found = {"kind": JOURNAL, "bytes": path.stat().st_size}
         elif start.startswith(b"PK") and path.suffix.lower() not in (".xlsx", ".xlsm", ".ods"):
             found = _model(path)
-        elif path.stem in _SHEETS or path.suffix.lower() in _SPREADSHEETS:
+        elif path.stem in _SHEETS or path.suffix.lower() in _SPREADSHEETS or looks_like_sheet(path):
             found = _sheet(path)
         else:
             from specmatch.measurement.readers.files import read_scans
@@ -117,12 +111,8 @@ def _set(path: Path) -> dict[str, Any]:
 
     package = read_package(path)
     beers = package.tables["batches"]["beer"].value_counts(sort=False).sort_index()
-    return {
-        "kind": SET,
-        "info": package.info,
-        "rows": {name: len(table) for name, table in package.tables.items()},
-        "beers": {str(beer): int(n) for beer, n in beers.items()},
-    }
+    rows = {name: len(table) for name, table in package.tables.items()}
+    return {"kind": SET, "info": package.info, "rows": rows, "beers": {str(beer): int(n) for beer, n in beers.items()}}
 
 
 def _measured_folder(path: Path) -> dict[str, Any]:

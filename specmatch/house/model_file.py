@@ -4,6 +4,7 @@
 
 import io
 import json
+import math
 import re
 import struct
 import zipfile
@@ -186,18 +187,13 @@ def _array(path: Path, name: str, entry: Any, members: Mapping[str, bytes]) -> n
     dtype, shape, start = _npy_header(path, name, data)
     if entry.get("dtype") != dtype.str or entry.get("shape") != list(shape):
         raise ModelFileError(f"{path} has an array {name!r} of another form than its manifest says")
-    # Python integers: a product of hostile lengths cannot overflow
-    count = 1
-    for length in shape:
-        count *= length
+    count = math.prod(shape)  # Python integers: a product of hostile lengths cannot overflow
     if count * dtype.itemsize != len(data) - start:
         raise ModelFileError(f"{path} has an array {name!r} whose shape {shape} does not fit its bytes")
-    if dtype.itemsize == 0:
-        array = np.zeros(shape, dtype) if count <= len(data) else None
-        if array is None:
-            raise ModelFileError(f"{path} has an array {name!r} of {count} empty texts")
-    else:
-        array = np.frombuffer(data, dtype, offset=start).reshape(shape).copy()
+    if dtype.itemsize == 0 and count > len(data):
+        raise ModelFileError(f"{path} has an array {name!r} of {count} empty texts")
+    # NumPy takes no buffer of empty texts
+    array = np.frombuffer(data, dtype, offset=start).reshape(shape).copy() if dtype.itemsize else np.zeros(shape, dtype)
     if dtype.kind == "U" and array.size and array.view(np.uint32).max() > 0x10FFFF:
         raise ModelFileError(f"{path} has an array {name!r} with text that is no Unicode")
     if dtype.kind == "b" and array.size and array.view(np.uint8).max() > 1:

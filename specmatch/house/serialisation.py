@@ -77,9 +77,6 @@ ADDED: dict[tuple[str, str], Any] = {
 }
 
 
-_FLOATS = {"inf": math.inf, "-inf": -math.inf, "nan": math.nan}
-
-
 def flatten(obj: Any, prefix: str) -> tuple[dict[str, np.ndarray], dict[str, Any]]:
     """Split a frozen dataclass into arrays by dotted name and settings that JSON takes."""
     arrays: dict[str, np.ndarray] = {}
@@ -124,7 +121,7 @@ def _flatten(value: Any, name: str, arrays: dict[str, np.ndarray]) -> Any:
     if isinstance(value, np.generic):
         value = value.item()
     if isinstance(value, float) and not math.isfinite(value):
-        return {"float": "nan" if math.isnan(value) else "inf" if value > 0 else "-inf"}
+        return {"float": str(value)}
     if value is None or isinstance(value, (bool, int, float, str)):
         return value
     raise ModelFileError(f"{name} is a {type(value).__name__}, which a model file does not hold")
@@ -140,9 +137,9 @@ def _restore(value: Any, arrays: Mapping[str, np.ndarray], name: str, classes: M
             raise ModelFileError(f"the model file lacks the array {name!r}; fit the model again")
         return arrays[name]
     if "float" in value:
-        if not isinstance(value["float"], str) or value["float"] not in _FLOATS:
+        if value["float"] not in ("inf", "-inf", "nan"):
             raise ModelFileError(f"the model file holds no number at {name}; fit the model again")
-        return _FLOATS[value["float"]]
+        return float(value["float"])
     if "tuple" in value:
         if not isinstance(value["tuple"], list):
             raise ModelFileError(f"the model file holds no tuple at {name}; fit the model again")
@@ -203,10 +200,8 @@ def numbers_read(
 def check_arrays(reflectance: Floats, read: Read) -> dict[str, Floats]:
     """Return check spectra and what they read, as arrays for a model file."""
     # reflectance (n, p) -> (n, ...)
-    return {
-        SPECTRA: reflectance,
-        **{f"{PREFIX}.{name}": np.asarray(value) for name, value in read(reflectance).items()},
-    }
+    numbers = {f"{PREFIX}.{name}": np.asarray(value) for name, value in read(reflectance).items()}
+    return {SPECTRA: reflectance, **numbers}
 
 
 def refuse_other_readings(path: str | Path, arrays: Mapping[str, np.ndarray], read: Read) -> None:
@@ -214,9 +209,8 @@ def refuse_other_readings(path: str | Path, arrays: Mapping[str, np.ndarray], re
     # arrays (n, ...)
     if SPECTRA not in arrays:
         raise ModelFileError(f"{path} holds no check spectra; fit the model again")
-    expected = {
-        name.removeprefix(f"{PREFIX}."): array for name, array in arrays.items() if name.startswith(f"{PREFIX}.")
-    }
+    start = f"{PREFIX}."
+    expected = {name.removeprefix(start): array for name, array in arrays.items() if name.startswith(start)}
     spectra = expected.pop("reflectance")
     try:
         # numbers that somebody made up may overflow on the way; what comes out is compared all the same

@@ -15,14 +15,12 @@ from specmatch.house.fitting.second_module import own_set_advised, teach_module
 from specmatch.house.reading.samples import PARTS, prepare_samples
 from specmatch.measurement.folder.stated import as_stated
 from specmatch.reference.tables.alignment import check_band
-from specmatch.spectra import text_ids
+from specmatch.spectra import by_scan_id, text_ids
 
 logger = logging.getLogger(__name__)
 
 OWN_SET, SERVES = "measure a set of its own", "transfer serves"
-COLUMNS = (
-    "module", "instrument", "n_batches", "route", "colour_error", "identity_error", "colour_sd", "advice",
-)  # fmt: skip
+COLUMNS = ["module", "instrument", "n_batches", "route", "colour_error", "identity_error", "colour_sd", "advice"]
 
 
 def transfer_house(
@@ -44,9 +42,9 @@ def transfer_house(
         raise OptionError("instrument is blank; name the second module as the column instrument will state it")
     if not isinstance(scans, pd.DataFrame) or "batch" not in scans.columns:
         raise TableError("a transfer needs a scans table with the column batch: which batch of the set each scan is of")
+    spectra = by_scan_id(pd.DataFrame(spectra))
     ids = text_ids(spectra.index, "scan_id")
-    table = check_scans(scans, ids)
-    table = _of_instrument(table, name)
+    table = _of_instrument(check_scans(scans, ids), name)
     names = _names(fitted.conditions, table, name)
     unknown = sorted(set(table["batch"]) - set(fitted.batches))
     if unknown:
@@ -55,11 +53,10 @@ def transfer_house(
             "modules must have measured it: choose_batches(refs, transfer=6) says which to measure"
         )
     _refuse_other_conditions(fitted.conditions, table, names)
-    part = pd.DataFrame(spectra).set_axis(ids, axis=0).loc[table.index]
+    part = spectra.set_axis(ids, axis=0).loc[table.index]
     samples = prepare_samples(fitted, part, table)
-    code = {batch: k for k, batch in enumerate(fitted.batches)}
     batch_of = table.groupby("sample", sort=False)["batch"].first()
-    batch = np.array([code[batch_of[sample]] for sample in samples.averages.names], dtype=np.int64)
+    batch = pd.Index(fitted.batches).get_indexer(batch_of[samples.averages.names])
     good = np.ones(len(samples.pours.names), bool) if samples.odd is None else ~samples.odd.odd
     reflectance = samples.pours.reflectance[good]
     band_nm = check_band(band_nm)
@@ -80,7 +77,7 @@ def transfers_table(fitted: FittedHouse) -> pd.DataFrame:
             float("nan") if cautions is None else cautions.transfer_sd,
             OWN_SET if own_set_advised(one) else SERVES,
         ))  # fmt: skip
-    return pd.DataFrame(rows, columns=list(COLUMNS))
+    return pd.DataFrame(rows, columns=COLUMNS)
 
 
 def _of_instrument(table: pd.DataFrame, name: str) -> pd.DataFrame:
@@ -94,7 +91,10 @@ def _of_instrument(table: pd.DataFrame, name: str) -> pd.DataFrame:
     if not own.any():
         raise TableError(f"no scan is of instrument {name!r}; the scans name {', '.join(named)}")
     if not own.all():
-        logger.info("transfer: %d scans of other modules are left aside", int((~own).sum()))
+        others = ", ".join(
+            f"{n} of {other or 'no instrument'}" for other, n in stated[~own].value_counts(sort=False).items()
+        )
+        logger.warning("not scans of %r, and left aside: %s", name, others)
     return table[own]
 
 

@@ -90,19 +90,12 @@ def measure_listed(sheets: FolderSheets, files: Sequence[ScanFile], *, folder: s
 def measure_bare(files: Sequence[ScanFile]) -> Measured:
     """Take files of reflectance spectra, each spectrum a sample of its own of one pour."""
     for file in files:
-        bare_scans(file)
+        bare_spectra(file)
     rows = pd.DataFrame({"file": [file.path for file in files], "role": "sample", "order": range(len(files))})
     for column in ("sample", "pour", "batch", "beer", "instrument", "session", "reference_kind", "lamp", "base"):
         rows[column] = ""
     rows["integration_ms"], rows["time"] = float("nan"), None
     return measure_listed(FolderSheets(rows), files, folder=files[0].path)
-
-
-def bare_scans(file: ScanFile) -> pd.DataFrame:
-    """Return the spectra of a file that no sheet describes, a row a spectrum; refuse it unless all are reflectance."""
-    if not file.scans:
-        raise ScanFileError(file.reason or f"{file.path} holds no spectrum")
-    return spectra_of(file.scans, file.path)
 
 
 def reference_level(light: np.ndarray, usable: np.ndarray) -> float:
@@ -140,9 +133,11 @@ def measure_source(source: str | Path, *, date_order: str | None = None) -> Meas
     return measure_listed(sheets, files, folder=str(path))
 
 
-def bare_spectra(path: Path) -> pd.DataFrame:
-    """Return the reflectance spectra of one file as they stand in it, a row a spectrum."""
-    return bare_scans(ScanReader(path.parent).read(path.name))
+def bare_spectra(file: ScanFile) -> pd.DataFrame:
+    """Return the spectra of a file that no sheet describes, a row a spectrum; refuse it unless all are reflectance."""
+    if not file.scans:
+        raise ScanFileError(file.reason or f"{file.path} holds no spectrum")
+    return spectra_of(file.scans, file.path)
 
 
 def spectra_of(scans: Sequence[Scan], name: str) -> pd.DataFrame:

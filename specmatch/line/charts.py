@@ -1,9 +1,6 @@
-"""Charts of what a line measures: limits from a baseline that stays put, what moved, and what to do about the model.
-
-The batch is the unit: a beer's chart has one point a run, the mean of its readings, because readings of one run share
-its batch. What the reference and the control do is the instrument's doing; what one beer does is the beer's. The series
-that charts are made of are read out of one or several journals.
-"""
+"""Charts of what a line measures: limits from a baseline that stays put, and what moved: module, beer or model."""
+# The batch is the unit: a beer's chart has one point a run, the mean of its readings, because readings of one run share
+# its batch. What the reference and the control do is the instrument's doing; what one beer does is the beer's.
 
 import json
 from collections import Counter
@@ -18,18 +15,7 @@ from specmatch.array_types import Floats
 from specmatch.line.journal.journal import Journal, Record
 from specmatch.line.journal.queries import named_baseline
 from specmatch.line.journal.schema import UNREPLACED
-from specmatch.maths.statistics.control_charts import (
-    CUSUM_ALLOWANCE,
-    CUSUM_DECISION,
-    FARTHEST_SD,
-    Baseline,
-    baseline_of,
-    cusum,
-    ewma,
-    ewma_limits,
-    limit_factor,
-    prediction_limits,
-)
+from specmatch.maths.statistics import control_charts
 from specmatch.wording import counted
 
 COLOUR, CONTROL, LEVEL, PEAK, TYPICALITY = "colour", "control", "reference level", "reference peak", "typicality"
@@ -68,7 +54,7 @@ class ControlChart:
     kind: str  # `colour`, `control`, `reference level`, `reference peak` or `typicality`
     subject: str  # beer, or line
     unit: str
-    baseline: Baseline | None  # none while there are too few points
+    baseline: control_charts.Baseline | None  # none while there are too few points
     baseline_name: str
     points: tuple[Point, ...]  # in the order of time
     n_baseline: int  # how many of the first points are the baseline or come before it
@@ -112,11 +98,9 @@ def make_chart(
     false_alarm_days: float = _FALSE_ALARM_DAYS,
     lines: str = "",
 ) -> ControlChart:
-    """Chart points in the order of time.
-
-    The limits never move when points come in: they change only when somebody names another baseline. Runs that were
-    held are no part of a baseline. In the running tests a point counts for four standard deviations at most.
-    """
+    """Chart points in the order of time, against limits that change only when somebody names another baseline."""
+    # runs that were held are no part of a baseline; in the running tests a point counts for four standard deviations at
+    # most
     # false_alarm_days: half of the steady charts of as many points a day as this one are called out in so many days
     if period is None:
         chosen = [point for point in points if not point.held][:FIRST_POINTS]
@@ -132,29 +116,36 @@ def make_chart(
         return ControlChart(
             kind, subject, unit, None, said, tuple(points), len(points), nothing, nothing, nothing, (), lines
         )
-    base = baseline_of([point.value for point in chosen])
+    base = control_charts.baseline_of([point.value for point in chosen])
     later = points[after:]
     values = np.array([point.value for point in later])
-    near = np.clip(values, base.centre - FARTHEST_SD * base.sd, base.centre + FARTHEST_SD * base.sd)
-    average = ewma(near, base.centre)
-    upper, lower = cusum(near, base.centre, CUSUM_ALLOWANCE * base.sd)
-    factor = limit_factor(base.n, false_alarm_days * _points_a_day(points))
+    near = np.clip(
+        values, base.centre - control_charts.FARTHEST_SD * base.sd, base.centre + control_charts.FARTHEST_SD * base.sd
+    )
+    average = control_charts.ewma(near, base.centre)
+    upper, lower = control_charts.cusum(near, base.centre, control_charts.CUSUM_ALLOWANCE * base.sd)
+    factor = control_charts.limit_factor(base.n, false_alarm_days * _points_a_day(points))
     signals = _signals(later, values, base, average, upper, lower, factor)
     return ControlChart(kind, subject, unit, base, name, tuple(points), after, average, upper, lower, signals, lines)
 
 
 def _points_a_day(points: list[Point]) -> float:
-    """Points a day over the whole chart; one where their times do not tell."""
     days = (points[-1].unix - points[0].unix) / 86400.0
     return (len(points) - 1) / days if days > 0.0 else 1.0
 
 
 def _signals(
-    points: list[Point], values: Floats, base: Baseline, average: Floats, upper: Floats, lower: Floats, factor: float
+    points: list[Point],
+    values: Floats,
+    base: control_charts.Baseline,
+    average: Floats,
+    upper: Floats,
+    lower: Floats,
+    factor: float,
 ) -> tuple[Signal, ...]:
     # factor: on the limits of the running tests
-    single, moving = prediction_limits(base), ewma_limits(base, width=3.0 * factor)
-    limit = factor * CUSUM_DECISION * base.sd
+    single, moving = control_charts.prediction_limits(base), control_charts.ewma_limits(base, width=3.0 * factor)
+    limit = factor * control_charts.CUSUM_DECISION * base.sd
     found = []
     for i, point in enumerate(points):
         sums = int(upper[i] > limit) - int(lower[i] > limit)
@@ -191,11 +182,9 @@ class Drift:
 
 
 def find_drifts(charts: list[ControlChart]) -> list[Drift]:
-    """Tell drifts of instrument, products and model apart.
-
-    A drift is called where moving average and sum of departures are both outside their limits now: the one alone is
-    too ready to call while a baseline of twenty points is itself uncertain.
-    """
+    """Tell drifts of instrument, products and model apart."""
+    # A drift is called where moving average and sum of departures are both outside their limits now: the one alone is
+    # too ready to call while a baseline of twenty points is itself uncertain.
     moving = [chart for chart in charts if chart.drifting]
     found = [_instrument(chart) for chart in moving if chart.kind in (CONTROL, LEVEL, PEAK)]
     readings_moved = any(chart.kind in (CONTROL, PEAK) for chart in moving)
@@ -235,11 +224,8 @@ def _of_colours(beers: list[ControlChart], lines: str, readings_moved: bool) -> 
 
 
 def _together(moved: list[ControlChart], beers: list[ControlChart]) -> bool:
-    for side in (1, -1):
-        same = sum(chart.drifting == side for chart in moved)
-        if same >= FEWEST_TOGETHER and same >= SHARE_TOGETHER * len(beers):
-            return True
-    return False
+    same = max(sum(chart.drifting == side for chart in moved) for side in (1, -1))
+    return same >= FEWEST_TOGETHER and same >= SHARE_TOGETHER * len(beers)
 
 
 def _instrument(chart: ControlChart) -> Drift:
@@ -287,6 +273,11 @@ _THIN = {
 }
 
 
+_TRANSFER_DUE = (
+    "; if a lamp, cup or base was changed, name it in the sheet and teach it by batches of the set: transfer"
+)
+
+
 @dataclass(frozen=True)
 class Action:
     """One thing to do."""
@@ -302,7 +293,8 @@ def upkeep(journals: Sequence[Journal], drifts: Sequence[Drift]) -> list[Action]
     for drift in drifts:
         if drift.code == INSTRUMENT:
             action = NEW_REFERENCE if drift.chart == LEVEL else SERVICE
-            actions.append(Action(action, drift.subject, f"{drift.sentence}{_transfer_due(drift)}"))
+            due = _TRANSFER_DUE if drift.chart in (LEVEL, PEAK) else ""
+            actions.append(Action(action, drift.subject, f"{drift.sentence}{due}"))
         elif drift.code == PRODUCT:
             said = f"{drift.sentence}; measure new batches by transmission and add them, or hold the product"
             actions.append(Action(ADD_BATCHES, drift.subject, said))
@@ -310,13 +302,6 @@ def upkeep(journals: Sequence[Journal], drifts: Sequence[Drift]) -> list[Action]
             actions.append(Action(REFIT, drift.subject, f"{drift.sentence}: add the batches of late and fit again"))
     actions += _thin_beers(journals)
     return actions or [Action(NOTHING, "", "no chart has moved, and the readings ask for nothing")]
-
-
-def _transfer_due(drift: Drift) -> str:
-    """Say when a new lamp, cup or base is to be taught: its reference scans moved."""
-    if drift.chart not in (LEVEL, PEAK):
-        return ""
-    return "; if a lamp, cup or base was changed, name it in the sheet and teach it by batches of the set: transfer"
 
 
 def _thin_beers(journals: Sequence[Journal]) -> list[Action]:
@@ -343,12 +328,9 @@ LEAST_P = 1e-4
 def line_charts(
     journals: Sequence[Journal], *, beer: str | None = None, false_alarm_days: float = _FALSE_ALARM_DAYS
 ) -> list[ControlChart]:
-    """Make every chart that the journals have points for.
-
-    Colours and typicality are those of the newest model: another model reads on another scale. Lines that are judged by
-    models of their own have charts of their own. A control is charted by its optical density, which no model moves;
-    without one, by its reading.
-    """
+    """Make every chart that the journals have points for, a line that is judged by a model of its own by itself."""
+    # Colours and typicality are those of the newest model: another model reads on another scale. A control is charted
+    # by its optical density, which no model moves; without one, by its reading.
     period, name = _period(journals)
     make = partial(make_chart, period=period, period_name=name, false_alarm_days=false_alarm_days)
     charts: list[ControlChart] = []
@@ -400,14 +382,23 @@ def _names(journals: Iterable[Journal], column: str, where: str) -> list[str]:
 
 
 def _newest_models(journals: Sequence[Journal]) -> dict[str, str]:
-    """Newest model of each line that was measured of late, by line."""
+    """Newest model of each line that was measured of late, by line; of one that was renamed under its new name."""
     # the last rows of the file, whatever index may look tempting
     sql = (
         "SELECT written_at, coalesce(line, ''), model_hash FROM entries NOT INDEXED WHERE model_hash IS NOT NULL "
         f"ORDER BY entry DESC LIMIT {NEWEST_READINGS}"
     )
     rows = sorted((row for journal in journals for row in journal.query(sql)[::-1]), key=lambda row: str(row[0]))
-    return {line: model for _, line, model in rows}
+    newest = {line: model for _, line, model in rows}
+    if len({*newest.values()}) < 2:
+        return newest
+    last = {line: str(written) for written, line, _ in rows}
+    sql = "SELECT written_at FROM entries WHERE entry = (SELECT min(entry) FROM entries WHERE line = ?)"
+    first = {line: min((str(row[0]) for journal in journals for row in journal.query(sql, (line,))), default="")
+             for line in newest}  # fmt: skip
+    # what ended before another line with another model began gave its place to it
+    gone = {line for line in newest for other in newest if newest[other] != newest[line] and first[other] > last[line]}
+    return {line: model for line, model in newest.items() if line not in gone}
 
 
 def _first_entry(journal: Journal, model: str) -> int:

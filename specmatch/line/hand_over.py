@@ -1,8 +1,6 @@
-"""Handing entries on: a command that is run for each hold, a folder of JSON files; neither ever delays a decision.
-
-Each works in a thread of its own, after the entry is in the journal. What a scan file says reaches a command on its
-standard input alone: no shell reads it, and no argument is made of it.
-"""
+"""Handing entries on, never delaying a decision: a command that is run for each hold, a folder of JSON files."""
+# Each works in a thread of its own, after the entry is in the journal. What a scan file says reaches a command on its
+# standard input alone: no shell reads it, and no argument is made of it.
 
 import json
 import os
@@ -125,11 +123,10 @@ def _end(process: "subprocess.Popen[bytes]") -> None:
 
 
 class HandOver:
-    """Writes each entry of a line to a folder, as a JSON file of its own; where the folder is away, once it is back.
+    """Writes each entry of a line to a folder, as a JSON file of its own; where the folder is away, once it is back."""
 
-    How far it has come stands in a small file beside the journal: what was recorded while nobody handed it on is made
-    up for. The first time it begins with the entries from then on; `history --export` has those before.
-    """
+    # How far it has come stands in a small file beside the journal: what was recorded while nobody handed it on is made
+    # up for. The first time it begins with the entries from then on; `history --export` has those before.
 
     def __init__(self, journal: Path, line: str, folder: str | Path, *, complain: Complain) -> None:
         self.journal, self.line, self.folder, self.complain = journal, line, Path(folder), complain

@@ -42,6 +42,7 @@ from specmatch.line.rules.judging import (
     reading_record,
     standing_of,
     stated_of,
+    with_bytes,
 )
 from specmatch.line.rules.run_rule import (
     CLEAR,
@@ -71,7 +72,10 @@ def record_measured(
     """Judge what was measured and add it to the journal; scans that stand there as they are now are left alone."""
     # stated: of all files of the sheet, where only a part of it was measured
     session = measured.session
-    stated = stated_of(measured.rows) if stated is None else stated
+    lights = measured.rows["file"][measured.rows["role"].isin(LIGHT)]
+    stated = with_bytes(
+        stated_of(measured.rows) if stated is None else stated, {path: measured.files[path].sha256 for path in lights}
+    )
     times = {scan_id: measured.time_of(scan_id) for scan_id in measured.rows.index}
     rows = list(_references(journal, setting, measured, stated))
     if len(session.controls):
@@ -85,19 +89,23 @@ def record_measured(
     return rows
 
 
-def record_left_out(journal: Journal, setting: LineSetting, file: ScanFile, reason: str) -> list[Record]:
-    """Add a row about a file that could not be used; none if it was left out for the same reason before."""
+def record_left_out(
+    journal: Journal, setting: LineSetting, file: ScanFile, reason: str, *, stated: Mapping[str, str] | None = None
+) -> list[Record]:
+    """Add a row about a file that cannot be used, in the place of what was judged of it before the sheet was mended."""
     with journal.writing():
-        before = left_out_before(journal, file.path)
-        there = journal.seen(file.sha256).get(file.path)
-        if there is not None and there not in before:
+        standing = standing_of(journal, file.path, file.sha256, stated, claim=setting.claim)
+        if standing.entry is not None and not standing.again:
             return []
-        if there is not None and journal.entry(there)["reason"] == reason:
+        old = None if standing.entry is None else journal.entry(standing.entry)
+        if old is not None and old["kind"] == LEFT_OUT and old["reason"] == reason:
             return []
         record: Record = {"kind": LEFT_OUT, "line": setting.line, "operator": setting.operator, "reason": reason}
-        if before:
-            record["replaces"] = before[-1]
-        return _with_others(journal, {**record, "scan_files": {file.path: file.sha256}}, before)
+        if replaced := _replaced(journal, [file.path], [standing]):
+            record["replaces"] = replaced[-1]
+        if old is not None and old["kind"] != LEFT_OUT:
+            record["put_right"] = {"decision": [old.get("decision"), None]}
+        return _with_others(journal, {**record, "scan_files": {file.path: file.sha256}}, replaced)
 
 
 def _with_others(journal: Journal, record: Record, replaced: Sequence[int], **options: Any) -> list[Record]:
@@ -359,7 +367,7 @@ def _waits_elsewhere(journal: Journal, line: str, claim: str, lot: str, replaced
         f"lot {other[2]!r} waits as {other[1]} on line {other[0]!r}"
         for other in departed
         if other[2]
-        and folded(other[2]) == folded(lot)
+        and folded(other[2]).replace("_", "") == folded(lot).replace("_", "")
         and other != (line, claim, lot)
         and find_run(journal, *other, without=replaced).state != CLEAR
     ]

@@ -18,7 +18,7 @@ IN_FORCE = "in_force"
 # what a line may be judged by otherwise under the same model, in words
 _SETTINGS = {
     "specification_hash": "colour limits or labels", "control_hours": "hours that a control vouches for",
-    "second_name": "whether a review takes two names",
+    "second_name": "whether a review takes two names", "claims": "beers and labels that may be claimed",
 }  # fmt: skip
 
 
@@ -54,10 +54,12 @@ def override(
         raise TableError("a review before the fact is of one beer and one lot: name both")
     _refuse_other_line(journal, line)
     claims = [name for (name,) in journal.query("SELECT DISTINCT claimed FROM entries WHERE claimed IS NOT NULL")]
-    if beer not in claims and folded(beer) in map(folded, claims):
-        raise TableError(
-            f"no claim of {beer!r} is recorded{nearest_name(beer, claims)}: name the beer as the claims do"
-        )
+    force = journal.select("kind = ? AND line = ?", (IN_FORCE, line), last=1)
+    # a journal of before holds no names: there a beer that was never claimed may be a new one
+    known = force[0].get("claims") if force else None
+    if beer not in {*claims, *(known or ())} and (known or folded(beer) in map(folded, claims)):
+        near = nearest_name(beer, [*claims, *(known or ())])
+        raise TableError(f"no claim of {beer!r} is recorded{near}: name a beer or label as claims do")
     run = find_run(journal, line, beer, lot)
     if run.state != CLEAR:
         raise TableError(f"the run of {beer}, lot {lot}, waits already, since entry {run.first}: review that entry")
@@ -87,6 +89,7 @@ def put_in_force(journal: Journal, setting: LineSetting) -> int:
     wanted = {
         "line": setting.line, "model_hash": setting.model_hash, "put_in_force_by": house.fitted_by, **setting.basis,
         "control_hours": setting.control_hours, "second_name": setting.second_name,
+        "claims": [*house.beers_, *sorted(setting.specification.label_names)],
     }  # fmt: skip
     with journal.writing():
         last = journal.select("kind = ? AND line = ?", (IN_FORCE, setting.line), last=1)

@@ -54,10 +54,7 @@ def watch(
     beat: Callable[[Sequence[str]], None] | None = None,
     stop: threading.Event | None = None,
 ) -> Watched:
-    """Verify scans as they land in a folder, and record every decision in a journal.
-
-    What is in the journal is done; everything else in the folder is still to do. So a watch that was stopped goes on
-    where the journal ends, and none of it is judged twice.
+    """Verify scans as they land in a folder, and record every decision; none that the journal holds is judged twice.
 
     Parameters
     ----------
@@ -124,7 +121,6 @@ def watch(
     Watched(n_recorded=0, n_departures=0, waiting={})
     """
     count = {True: 0, False: 0}
-
     setting = load_setting(model, line=line, operator=operator, claim=claim, control_hours=control_hours)
     complain_of = complain or log.warning
     with (
@@ -162,9 +158,8 @@ def watching(
 
 
 def load_setting(
-    model: str | Path, *, line: str = "", operator: str = "", claim: str | None = None,
-    control_hours: float = CONTROL_HOURS,
-) -> LineSetting:  # fmt: skip
+    model: str | Path, *, line: str, operator: str, claim: str | None, control_hours: float
+) -> LineSetting:
     """Load a model and what lies beside it, and refuse a claim that it does not know."""
     if not (is_number(control_hours) and 0 <= control_hours < float("inf")):
         raise OptionError(

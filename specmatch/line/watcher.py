@@ -1,8 +1,6 @@
-"""Watch a folder: judge scans as an instrument writes them, once each, whatever happens in between.
-
-What is in the journal is done; everything else in the folder is still to do. That is all the state there is, so a
-watch that was killed goes on where the journal ends. There is one watcher a folder and journal.
-"""
+"""Watch a folder: judge scans as an instrument writes them, once each, whatever happens in between."""
+# What is in the journal is done; everything else in the folder is still to do. That is all the state there is, so a
+# watch that was killed goes on where the journal ends. There is one watcher a folder and journal.
 
 import logging
 import os
@@ -19,7 +17,7 @@ from specmatch.errors import LockedError, MissingScanError, SheetError, Specmatc
 from specmatch.line.acquisition import Measured, ScanFile, ScanReader, measure_bare, measure_listed
 from specmatch.line.journal.journal import Journal, Record
 from specmatch.line.recording import record_left_out, record_measured
-from specmatch.line.rules.judging import LIGHT, LineSetting, standing_of, stated_of
+from specmatch.line.rules.judging import LIGHT, LineSetting, standing_of, stated_of, with_bytes
 from specmatch.measurement.folder.dates import one_refusal
 from specmatch.measurement.folder.folder import SHEETS, FolderSheets, listed_scans, no_materials, read_materials
 from specmatch.measurement.folder.sheets import find_sheet
@@ -66,6 +64,9 @@ class Watch:
         # files left out, and how sheet, darks and references stood then: they are tried again once those change
         self._left: dict[str, Hashable] = {}
         self._stated: dict[str, str] | None = None
+        # darks and references, as they were when last looked at, and when that was
+        self._lights: dict[str, tuple[Mark, str]] = {}
+        self._lights_at = -float("inf")
         self._sheet: tuple[Mark, pd.DataFrame] | None = None
         self._groups: list[list[int]] = []
         self._closed: set[int] = set()
@@ -119,11 +120,7 @@ class Watch:
     def _bare(self) -> Iterator[list[Record]]:
         together: list[ScanFile] = []
         for path in sorted(self.folder.iterdir()):
-            if not _is_scan_file(path) or self._is_nameless(path.name):
-                continue
-            if self._is_done(path.name):
-                continue
-            file = self._whole(path.name)
+            file = self._new(path.name)
             if file is None:
                 continue
             # those of one grid are measured at one go: most of the time goes into laying tables out
@@ -134,14 +131,18 @@ class Watch:
         if together:
             yield self._record(partial(measure_bare, together), together)
 
+    def _new(self, name: str) -> ScanFile | None:
+        """A scan file that is whole and not judged yet; None for anything else."""
+        if not _is_scan_file(self.folder / name) or self._is_nameless(name) or self._is_done(name):
+            return None
+        return self._whole(name)
+
     def _strays(self, rows: pd.DataFrame) -> Iterator[list[Record]]:
         """Scan files that the sheet does not list: they wait, and are left out by name once they have lain a while."""
         listed = set(rows["file"])
         for name in _unlisted(self.folder, listed):
             path = self.folder / name
-            if not _is_scan_file(path) or path.stem in SHEETS or self._is_nameless(name) or self._is_done(name):
-                continue
-            file = self._whole(name)
+            file = None if path.stem in SHEETS else self._new(name)
             if file is None:
                 continue
             if not file.scans:
@@ -156,6 +157,7 @@ class Watch:
     def _listed(self, path: Path) -> pd.DataFrame | None:
         """The rows of the sheet; None until it is whole for the first time."""
         if self._sheet is not None and self._sheet[0] == _mark(path):
+            self._look_at_lights(self._sheet[1])
             return self._sheet[1]
         before = None if self._sheet is None else self._sheet[1]
         if not self._steady(path.name) or (
@@ -172,7 +174,7 @@ class Watch:
             return before
         for name, reason in left_out:
             log.warning("%s: %s", name, reason)
-        self._take_in(stated_of(rows))
+        self._take_in(with_bytes(stated_of(rows), self._light_bytes(rows)))
         for _, note in notes:
             # a sheet grows by the minute; what is to be known of it is said once
             if note not in self._told:
@@ -180,6 +182,26 @@ class Watch:
                 self._told.add(note)
         self._sheet, self._groups, self._closed = (mark, rows), _groups(rows), set()
         return rows
+
+    def _look_at_lights(self, rows: pd.DataFrame) -> None:
+        """See whether a dark or a reference was written anew; not at each look, as a long sheet lists thousands."""
+        if time.monotonic() - self._lights_at >= self.patience_s and self._stated is not None:
+            stated = with_bytes(self._stated, self._light_bytes(rows))
+            if stated != self._stated:
+                self._take_in(stated)
+                self._closed.clear()
+
+    def _light_bytes(self, rows: pd.DataFrame) -> dict[str, str]:
+        """SHA-256 of each dark and reference, by path; of one that was put away as it last was."""
+        self._lights_at = time.monotonic()
+        for name in rows["file"][rows["role"].isin(LIGHT)]:
+            try:
+                mark = _mark(self.folder / name)
+                if self._lights.get(name, (None, ""))[0] != mark:
+                    self._lights[name] = mark, sha256_of(self.folder / name)
+            except OSError:
+                continue
+        return {name: sha for name, (_, sha) in self._lights.items()}
 
     def _take_in(self, stated: dict[str, str]) -> None:
         """Take in what the sheet states now: what was judged of a row that was mended is to do again."""
@@ -274,10 +296,10 @@ class Watch:
             rows = record_measured(self.journal, self.setting, measured, stated=self._stated)
         except (StorageError, OSError):
             raise
-        except MissingScanError as error:
-            self.waiting[names] = str(error)
-            return []
         except SpecmatchError as error:
+            if isinstance(error, MissingScanError) and not any(self._was_judged(file) for file in files):
+                self.waiting[names] = str(error)
+                return []
             if not listed and len(files) > 1:
                 # one of them is at fault: alone, each answers for itself
                 alone = [self._record(partial(measure_bare, [file]), [file]) for file in files]
@@ -296,7 +318,11 @@ class Watch:
     def _leave_out(self, file: ScanFile, reason: str) -> list[Record]:
         self._done[file.path] = _mark(self.folder / file.path)
         self._left[file.path] = self._surroundings()
-        return record_left_out(self.journal, self.setting, file, reason)
+        return record_left_out(self.journal, self.setting, file, reason, stated=self._stated)
+
+    def _was_judged(self, file: ScanFile) -> bool:
+        """Whether the journal holds these bytes: then a dark or reference that they had is no longer listed."""
+        return file.path in self.journal.seen(file.sha256)
 
     def _is_nameless(self, name: str) -> bool:
         """Whether a file bears bytes that are no text, which no record can hold; it waits until it is renamed."""
@@ -313,8 +339,7 @@ class Watch:
             mark = _mark(self.folder / name)
         except OSError:
             return False
-        unknown = name not in self._done and name not in self._marks
-        if unknown:
+        if name not in self._done and name not in self._marks:
             digest = sha256_of(self.folder / name)
             found = standing_of(self.journal, name, digest, self._stated, claim=self.setting.claim)
             if found.entry is not None and not found.again:

@@ -56,10 +56,8 @@ class Bench:
         """Return spectra carried over, shape (n, p), with the noise by which the second module exceeds the first."""
         # batch (n,): the noise of a reference is shared by what was measured after it
         rng, full = np.random.default_rng(1), np.ones_like(reflectance)
-        scan, reference = (
-            np.sqrt(np.maximum(self.noises[1].variance(light) - self.noises[0].variance(light), 0.0))
-            for light in (reflectance, full)
-        )
+        (first, second), lights = self.noises, (reflectance, full)
+        scan, reference = (np.sqrt(np.maximum(second.variance(at) - first.variance(at), 0.0)) for at in lights)
         shared = rng.standard_normal((int(batch.max()) + 1, reflectance.shape[1]))[batch]
         return reflectance + scan * rng.standard_normal(reflectance.shape) + reflectance * reference * shared
 
@@ -70,13 +68,12 @@ class Pairs:
 
     own: Floats  # own, second: (K, p): reflectance, means of pours
     second: Floats
-    spread: Floats  # (K,): 1/pours of the one plus 1/pours of the other
     whiten: Floats  # (K, p, p): what makes the noise of a difference, on the scale, independent and 1
     axis: Floats  # (K, p): what an axis off by 1 nm moves on the scale
 
     def part(self, kept: Ints) -> "Pairs":
         """Return some of the batches."""
-        return Pairs(self.own[kept], self.second[kept], self.spread[kept], self.whiten[kept], self.axis[kept])
+        return Pairs(self.own[kept], self.second[kept], self.whiten[kept], self.axis[kept])
 
 
 @dataclass(frozen=True)
@@ -160,7 +157,7 @@ def pair(own: Floats, second: Floats, own_pours: Floats, second_pours: Floats, b
         covariance = size * covariance + np.diag((1.0 + size) * noise**2)
         covariance += SESSION_NM**2 * np.outer(moved[k], moved[k]) + np.outer(lit[k], lit[k])
         whiten.append(np.linalg.inv(np.linalg.cholesky(covariance)))
-    return Pairs(own, second, spread, np.array(whiten), moved)
+    return Pairs(own, second, np.array(whiten), moved)
 
 
 def _columns(route: str, nm: Floats) -> tuple[Ints, Floats]:
@@ -283,8 +280,7 @@ def _left_over(pairs: Pairs, bench: Bench, judge: Judge, out: Floats, alike: Flo
 
 def exchanged(pairs: Pairs, bench: Bench, judge: Judge, beer: Ints) -> tuple[int, int] | None:
     """Return two batches of different beers that fit far better with their labels exchanged, if any do."""
-    best: tuple[float, tuple[int, int]] | None = None
-    n, seen = len(pairs.own), judge(pairs.second)
+    found, n, seen = [], len(pairs.own), judge(pairs.second)
 
     def carried(rows: Ints) -> Floats:
         rest = np.delete(np.arange(n), rows)
@@ -299,9 +295,9 @@ def exchanged(pairs: Pairs, bench: Bench, judge: Judge, beer: Ints) -> tuple[int
         out = carried(np.array([a, b]))
         as_said = float(np.sum((out - seen[[a, b]]) ** 2))
         other_way = float(np.sum((out - seen[[b, a]]) ** 2))
-        if other_way * EXCHANGED < as_said and as_said > FAR_OFF and (best is None or as_said > best[0]):
-            best = as_said, (a, b)
-    return None if best is None else best[1]
+        if other_way * EXCHANGED < as_said and as_said > FAR_OFF:
+            found.append((as_said, (a, b)))
+    return max(found, key=lambda one: one[0])[1] if found else None
 
 
 def wider_by(n_shared: int) -> float:

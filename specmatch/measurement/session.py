@@ -51,16 +51,13 @@ def known_columns(rows: pd.DataFrame) -> pd.DataFrame:
 def claims_of(rows: pd.DataFrame, scans: pd.DataFrame) -> pd.Series:
     """Return the beer that the sheet says each sample is."""
     # rows (n, k), scans (n, m)
-    pairs = pd.DataFrame({"sample": scans["sample"].to_numpy(), "beer": rows["beer"].to_numpy()}, dtype=object)
-    pairs = pairs[pairs["beer"] != ""].drop_duplicates()
-    twice = pairs["sample"].duplicated(keep=False)
-    if twice.any():
-        name = pairs.loc[twice, "sample"].iloc[0]
-        one, other = pairs.loc[pairs["sample"] == name, "beer"].iloc[:2]
-        raise ParentsError(
-            f"sample {name!r} is claimed to be {one!r} and {other!r}; a sample is of one beer: correct scans.csv"
-        )
-    return pairs.set_index("sample")["beer"]
+    claims: dict[str, str] = {}
+    for sample, beer in zip(scans["sample"], rows["beer"], strict=True):
+        if beer and (first := claims.setdefault(sample, beer)) != beer:
+            raise ParentsError(
+                f"sample {sample!r} is claimed to be {first!r} and {beer!r}; a sample is of one beer: correct scans.csv"
+            )
+    return pd.Series([*claims.values()], pd.Index(claims, dtype=object, name="sample"), dtype=object, name="beer")
 
 
 @dataclass(frozen=True, eq=False)
@@ -210,8 +207,9 @@ def measure(
     >>> session.spectra.shape[0], len(session.batches), len(session.left_out)
     (54, 18, 0)
     """
-    for name, number in (("dark_age_h", dark_age_h), ("reference_age_h", reference_age_h), ("full_scale", full_scale)):
-        if number is not None and not (is_number(number) and number > 0):
+    stated = {"dark_age_h": dark_age_h, "reference_age_h": reference_age_h, "full_scale": full_scale}
+    for name, number in (stated | {"depth_mm": depth_mm}).items():
+        if number is not None and not (is_number(number) and 0 < number < np.inf):
             raise OptionError(f"{name} is {number!r}; expected a number above 0")
     step(f"measuring {folder}")
     found = read_folder(path_of(folder), n_jobs=n_jobs, reading=reading, date_order=date_order)
@@ -260,7 +258,8 @@ def session_of(
     scans = check_scans(known, sample.index)
     disagreeing = replicate_checks(at_one_depth(sample, scans), scans, usable=usable)
     batches = known_batches(found.batches, scans, left_out, notes)
-    nm, references = raw.wavelength_nm, _light(paired)
+    nm, lit = raw.wavelength_nm, paired.rows("reference")
+    references = _scan_table(raw, net.values, lit[np.isfinite(net.values[lit]).any(axis=1)])
     return Session(
         spectra=sample,
         scans=scans,
@@ -285,7 +284,6 @@ def session_of(
 
 
 def _without_bad_pixels(raw: RawScans, full_scale: float | None) -> list[CheckRow]:
-    """Take hot pixels, and lone ones at full scale, out of the counts."""
     hot, checks = mask_hot_pixels(raw)
     raw.counts[hot] = np.nan
     lone, full = mask_lone_full_pixels(raw, full_scale=full_scale)
@@ -298,12 +296,6 @@ def _scan_table(raw: RawScans, values: Floats, rows: Ints) -> pd.DataFrame:
     return pd.DataFrame(values[rows], index=ids, columns=pd.Index(raw.wavelength_nm, name="wavelength_nm"))
 
 
-def _light(paired: Paired) -> pd.DataFrame:
-    rows = paired.rows("reference")
-    values = paired.net.values
-    return _scan_table(paired.raw, values, rows[np.isfinite(values[rows]).any(axis=1)])
-
-
 def _at_depth(
     sample: pd.DataFrame,
     found: MeasuredFolder,
@@ -312,8 +304,6 @@ def _at_depth(
     notes: list[tuple[str, str]],
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return sample scans and what is known of them, at the depth that was asked for, else as they were measured."""
-    if depth_mm is not None and not (is_number(depth_mm) and 0 < depth_mm < np.inf):
-        raise OptionError(f"depth_mm is {depth_mm!r}; expected millimetres of beer above 0, such as 8.0")
     known = known_columns(found.rows.loc[sample.index])
     if depth_mm is None or sample.empty:
         return sample, known
@@ -378,13 +368,11 @@ _TEXT = ("folder", "measured_at", "instrument", "session")
 
 
 def reference_history(sessions: Sequence[Session]) -> pd.DataFrame:
-    """Return the level of every reference scan as a share of the first of its instrument, in the order of time.
-
-    A level is the median of the quotient over the wavelengths that are usable in every folder, so that folders with
-    other masked channels, or a slightly narrower band, stay comparable. The first that carries light is what the others
-    are held against; where none does, levels are NaN. The rule for `lamp_drift` is that of `measure`, held over all
-    folders: a lamp may be changed between two of them.
-    """
+    """Return the level of every reference scan as a share of the first of its instrument, in the order of time."""
+    # A level is the median of the quotient over the wavelengths that are usable in every folder, so that folders with
+    # other masked channels, or a slightly narrower band, stay comparable. The first that carries light is what the
+    # others are held against; where none does, levels are NaN. The rule for `lamp_drift` is that of `measure`, held
+    # over all folders: a lamp may be changed between two of them.
     parts = [_rows(session) for session in sessions]
     history = pd.concat(parts) if parts else pd.DataFrame(columns=[*_TEXT, "level", "code"])
     # one way of sorting for all instruments: an order by date with undated scans in it would be made up

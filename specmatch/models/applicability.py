@@ -19,7 +19,8 @@ from specmatch.models._validation import batch_codes, by_wavelength, checked_row
 class Applicability(OutlierMixin, BaseEstimator):
     """Tell spectra that lie outside what the set holds; a row is judged by itself, whatever else is sent.
 
-    Limits rest on the number of batches, and on batches held out.
+    Limits rest on the number of batches, and on batches held out. Rows are reflectance: pours to `fit`, then samples,
+    of one pour where nothing else is said.
 
     Parameters
     ----------
@@ -62,7 +63,7 @@ class Applicability(OutlierMixin, BaseEstimator):
         Parameters
         ----------
         X : array_like or DataFrame, shape (n_rows, p)
-            Reflectance, a row a pour; a table's columns are wavelengths in nm, in any order.
+            A table's columns are wavelengths in nm, in any order.
         y : ignored
         groups : array_like, shape (n_rows,), optional
             Batch of each row.
@@ -101,17 +102,15 @@ class Applicability(OutlierMixin, BaseEstimator):
         return self
 
     def score_samples(self, X: Any) -> np.ndarray:
-        """Return minus the larger of T2 and Q, each over its limit, shape (n,): below -1 is outside.
+        """Return minus the larger of T2 and Q, each over its limit: the farther out, the lower, below -1 outside.
 
         Parameters
         ----------
         X : array_like or DataFrame, shape (n, p)
-            Reflectance, a row a sample of one pour.
 
         Returns
         -------
         ndarray, shape (n,)
-            0 or less; the farther out, the lower.
 
         Examples
         --------
@@ -125,17 +124,15 @@ class Applicability(OutlierMixin, BaseEstimator):
         return -np.maximum(table["t2"] / table["t2_limit"], table["q"] / table["q_limit"]).to_numpy()
 
     def decision_function(self, X: Any) -> np.ndarray:
-        """Return `score_samples(X) - offset_`, shape (n,): negative is outside.
+        """Return `score_samples(X) - offset_`: 1 or less, negative outside.
 
         Parameters
         ----------
         X : array_like or DataFrame, shape (n, p)
-            Reflectance, a row a sample of one pour.
 
         Returns
         -------
         ndarray, shape (n,)
-            1 or less.
 
         Examples
         --------
@@ -147,12 +144,11 @@ class Applicability(OutlierMixin, BaseEstimator):
         return self.score_samples(X) - self.offset_
 
     def predict(self, X: Any) -> np.ndarray:
-        """Return 1 for rows inside the set's domain and -1 for rows outside, shape (n,).
+        """Return 1 for rows inside the set's domain and -1 for rows outside.
 
         Parameters
         ----------
         X : array_like or DataFrame, shape (n, p)
-            Reflectance, a row a sample of one pour.
 
         Returns
         -------
@@ -173,7 +169,6 @@ class Applicability(OutlierMixin, BaseEstimator):
         Parameters
         ----------
         X : array_like or DataFrame, shape (n, p)
-            Reflectance, a row a sample.
         n_pours : int, default 1
             Pours behind each row.
 

@@ -16,20 +16,14 @@ from specmatch.long_jobs import one_thread
 from specmatch.maths.classification.class_model import ClassModel, fit_class_model, identify
 from specmatch.maths.classification.discriminant_space import ROWS, SCALES
 from specmatch.maths.statistics.levels import Levels
-from specmatch.models._validation import (
-    batch_codes,
-    by_wavelength,
-    checked_rows,
-    common_shape,
-    warn_of_no_reflectance,
-)
+from specmatch.models._validation import batch_codes, by_wavelength, checked_rows, common_shape, warn_of_no_reflectance
 
 
 class BeerMatcher(ClassifierMixin, BaseEstimator):
     """Match reflectance spectra to beers by distance in the scatter between batches of one beer.
 
-    `predict` is closed: it names the nearest beer whatever comes. `match` is open. Rows of one batch are taken as
-    pours of one sample; `match` takes each row as a sample of `n_pours` pours.
+    `predict` is closed: it names the nearest beer whatever comes. `match` is open. Rows are reflectance: pours to
+    `fit`, where those of one batch are of one sample, then samples of one pour, or of `n_pours`.
 
     Parameters
     ----------
@@ -80,7 +74,7 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
         Parameters
         ----------
         X : array_like or DataFrame, shape (n_rows, p)
-            Reflectance, a row a pour; a table's columns are wavelengths in nm, in any order.
+            A table's columns are wavelengths in nm, in any order.
         y : array_like, shape (n_rows,)
             Beer of each row.
         groups : array_like, shape (n_rows,), optional
@@ -138,12 +132,11 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
         return self
 
     def predict(self, X: Any) -> np.ndarray:
-        """Return the nearest beer of each row, shape (n,): a closed answer, given whatever comes.
+        """Return the nearest beer of each row: a closed answer, given whatever comes.
 
         Parameters
         ----------
         X : array_like or DataFrame, shape (n, p)
-            Reflectance, a row a sample of one pour.
 
         Returns
         -------
@@ -161,7 +154,7 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
         >>> matcher.predict(spectra.iloc[[0, 3, 6]]).tolist()
         ['Night Porter', 'Meadow Pils', 'Amber Lane']
         """
-        rows = self._rows(X)
+        rows = self._rows(X)  # first of all: it refuses what is not fitted
         return self.classes_[self.typicality_.nearest_beer(rows)]
 
     def match(self, X: Any, *, n_pours: int = 1) -> pd.DataFrame:
@@ -170,7 +163,6 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
         Parameters
         ----------
         X : array_like or DataFrame, shape (n, p)
-            Reflectance, a row a sample.
         n_pours : int, default 1
             Pours behind each row.
 
@@ -191,7 +183,7 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
         >>> matcher.match(means.clip(lower=0.0) ** 1.5, n_pours=3)["plausible_beers"].tolist()  # half as strong again
         [(), (), ()]
         """
-        rows = self._rows(X)
+        rows = self._rows(X)  # first of all: it refuses what is not fitted
         found = identify(self.typicality_, rows, n_pours, false_reject_rate=self.false_reject_rate)
         plausible, first = self.classes_[found.plausible], found.first.tolist()
         return pd.DataFrame(

@@ -14,13 +14,7 @@ from specmatch.long_jobs import one_thread
 from specmatch.maths.regression.colour_model import REGRESSIONS, ROW_REGRESSIONS, ColourModel, fit_colour
 from specmatch.maths.spectra.channels import usable_band
 from specmatch.maths.statistics.levels import Levels
-from specmatch.models._validation import (
-    batch_codes,
-    by_wavelength,
-    checked_rows,
-    common_shape,
-    warn_of_no_reflectance,
-)
+from specmatch.models._validation import batch_codes, by_wavelength, checked_rows, common_shape, warn_of_no_reflectance
 
 _log = logging.getLogger(__name__)
 
@@ -118,7 +112,7 @@ class ColourRegressor(RegressorMixin, BaseEstimator):
         return self
 
     def predict(self, X: Any) -> NDArray[np.float64]:
-        """Return colours, shape (n,), in the unit of `y`.
+        """Return colours, above 0, in the unit of `y`.
 
         Parameters
         ----------
@@ -128,7 +122,6 @@ class ColourRegressor(RegressorMixin, BaseEstimator):
         Returns
         -------
         ndarray, shape (n,)
-            Above 0.
 
         Warns
         -----
@@ -142,7 +135,7 @@ class ColourRegressor(RegressorMixin, BaseEstimator):
         >>> model.predict(spectra.iloc[[0, 3, 6]]).round().tolist()  # porter, pils, amber
         [63.0, 7.0, 24.0]
         """
-        rows = self._rows(X)
+        rows = self._rows(X)  # first of all: it refuses what is not fitted
         return self.fit_.predict(rows)
 
     def predict_interval(self, X: Any, coverage: float = 0.90, *, n_pours: ArrayLike = 1) -> pd.DataFrame:
@@ -176,7 +169,7 @@ class ColourRegressor(RegressorMixin, BaseEstimator):
         [[24.0, 23.0, 24.0], [7.0, 6.0, 7.0], [63.0, 61.0, 64.0]]
         """
         index = X.index if isinstance(X, pd.DataFrame) else None
-        rows = self._rows(X)
+        rows = self._rows(X)  # first of all: it refuses what is not fitted
         found = self.fit_.interval(rows, n_pours, coverage)
         return pd.DataFrame({"colour": found.colour, "colour_low": found.low, "colour_high": found.high}, index=index)
 

@@ -12,18 +12,7 @@ from sklearn.utils.validation import check_is_fitted, validate_data
 
 from specmatch.array_types import Floats
 from specmatch.errors import OptionError
-from specmatch.maths.spectra.transforms import (
-    REFLECTANCE_FLOOR,
-    absorbance,
-    check_window,
-    correct_scatter_extended,
-    derivative,
-    even_step,
-    fitting_window,
-    smooth,
-    to_even_grid,
-    unit_variance,
-)
+from specmatch.maths.spectra import transforms
 from specmatch.models._validation import by_wavelength, checked_rows
 from specmatch.public_names import NEW_NAMES, new_name
 
@@ -40,8 +29,7 @@ class _SpectralTransformer(OneToOneFeatureMixin, TransformerMixin, BaseEstimator
             if not isinstance(value, Real if name == "floor" else Integral | NoneType):
                 raise OptionError(f"{name} is {value!r}; a {'' if name == 'floor' else 'whole '}number is needed")
         values, self.wavelengths_ = by_wavelength(X)
-        rows = validate_data(self, values, dtype=np.float64, ensure_min_features=self._fewest_columns)
-        self._learn(rows)
+        self._learn(validate_data(self, values, dtype=np.float64, ensure_min_features=self._fewest_columns))
         return self
 
     def transform(self, X: Any) -> Floats:
@@ -85,8 +73,7 @@ class Absorbance(_SpectralTransformer):
 
     Attributes
     ----------
-    wavelengths_ : ndarray, shape (p,), or None
-        Wavelengths in nm of a fitted table; None after a plain array.
+    wavelengths_ : ndarray of nm, shape (p,), or None after a plain array
 
     Examples
     --------
@@ -94,11 +81,11 @@ class Absorbance(_SpectralTransformer):
     [[-0.0, 1.0]]
     """
 
-    def __init__(self, *, floor: float = REFLECTANCE_FLOOR) -> None:
+    def __init__(self, *, floor: float = transforms.REFLECTANCE_FLOOR) -> None:
         self.floor = floor
 
     def _apply(self, rows: Floats) -> Floats:
-        return absorbance(rows, floor=self.floor)
+        return transforms.absorbance(rows, floor=self.floor)
 
 
 class StandardNormalVariate(_SpectralTransformer):
@@ -109,8 +96,7 @@ class StandardNormalVariate(_SpectralTransformer):
 
     Attributes
     ----------
-    wavelengths_ : ndarray, shape (p,), or None
-        Wavelengths in nm of a fitted table; None after a plain array.
+    wavelengths_ : ndarray of nm, shape (p,), or None after a plain array
 
     Examples
     --------
@@ -121,7 +107,7 @@ class StandardNormalVariate(_SpectralTransformer):
     _fewest_columns = 2
 
     def _apply(self, rows: Floats) -> Floats:
-        return unit_variance(rows)
+        return transforms.unit_variance(rows)
 
 
 class MultiplicativeScatterCorrection(_SpectralTransformer):
@@ -139,8 +125,7 @@ class MultiplicativeScatterCorrection(_SpectralTransformer):
     ----------
     reference_ : ndarray, shape (p,)
         Mean spectrum of the fitted set, the same for every scan that comes later.
-    wavelengths_ : ndarray, shape (p,), or None
-        Wavelengths in nm of a fitted table; None after a plain array.
+    wavelengths_ : ndarray of nm, shape (p,), or None after a plain array
 
     Examples
     --------
@@ -159,7 +144,7 @@ class MultiplicativeScatterCorrection(_SpectralTransformer):
         self._apply(self.reference_[None, :])  # a degree out of range speaks up now, not at the first scan
 
     def _apply(self, rows: Floats) -> Floats:
-        return correct_scatter_extended(rows, self.reference_, self._nm(rows.shape[1]), degree=self.degree)
+        return transforms.correct_scatter_extended(rows, self.reference_, self._nm(rows.shape[1]), degree=self.degree)
 
 
 class SavitzkyGolay(_SpectralTransformer):
@@ -178,8 +163,7 @@ class SavitzkyGolay(_SpectralTransformer):
     ----------
     window_, degree_ : int
         As used.
-    wavelengths_ : ndarray, shape (p,), or None
-        Wavelengths in nm of a fitted table; None after a plain array.
+    wavelengths_ : ndarray of nm, shape (p,), or None after a plain array
 
     Examples
     --------
@@ -192,14 +176,14 @@ class SavitzkyGolay(_SpectralTransformer):
         self.degree = degree
 
     def _learn(self, rows: Floats) -> None:
-        self.window_ = fitting_window(rows.shape[1], 5) if self.window is None else self.window
+        self.window_ = transforms.fitting_window(rows.shape[1], 5) if self.window is None else self.window
         self.degree_ = min(2, self.window_ - 1) if self.degree is None else self.degree
-        check_window(self.window_, self.degree_, rows.shape[1])
+        transforms.check_window(self.window_, self.degree_, rows.shape[1])
         if rows.shape[1] > 1:
-            even_step(self._nm(rows.shape[1]))
+            transforms.even_step(self._nm(rows.shape[1]))
 
     def _apply(self, rows: Floats) -> Floats:
-        return smooth(rows, window=self.window_, degree=self.degree_)
+        return transforms.smooth(rows, window=self.window_, degree=self.degree_)
 
 
 class SavitzkyGolayDerivative(_SpectralTransformer):
@@ -218,8 +202,7 @@ class SavitzkyGolayDerivative(_SpectralTransformer):
         As used.
     grid_ : ndarray, shape (p,)
         Wavelengths of the columns that come out, in nm.
-    wavelengths_ : ndarray, shape (p,), or None
-        Wavelengths in nm of a fitted table; None after a plain array.
+    wavelengths_ : ndarray of nm, shape (p,), or None after a plain array
 
     Examples
     --------
@@ -235,19 +218,19 @@ class SavitzkyGolayDerivative(_SpectralTransformer):
         self.degree = degree
 
     def _learn(self, rows: Floats) -> None:
-        self.window_ = fitting_window(rows.shape[1], 7) if self.window is None else self.window
-        self.grid_ = to_even_grid(rows[:1], self._nm(rows.shape[1]))[1]
+        self.window_ = transforms.fitting_window(rows.shape[1], 7) if self.window is None else self.window
+        self.grid_ = transforms.to_even_grid(rows[:1], self._nm(rows.shape[1]))[1]
         self._apply(rows[:1])  # what cannot be speaks up now, not at the first scan
 
     def _nm_out(self) -> Floats:
         return self.grid_
 
     def _apply(self, rows: Floats) -> Floats:
-        even, grid = to_even_grid(rows, self._nm(rows.shape[1]))
+        even, grid = transforms.to_even_grid(rows, self._nm(rows.shape[1]))
         if grid.size == 2 and self.order == 1 and self.window is None:
             # two points have one slope, and no room for a window
             return np.repeat((even[:, 1:] - even[:, :1]) / (grid[1] - grid[0]), 2, axis=1)
-        return derivative(even, grid, order=self.order, window=self.window_, degree=self.degree)
+        return transforms.derivative(even, grid, order=self.order, window=self.window_, degree=self.degree)
 
 
 def __getattr__(name: str) -> Any:

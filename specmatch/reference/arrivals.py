@@ -41,15 +41,11 @@ class Arrival:
     sha256: str = ""  # over its files, or over the tables where there are none
 
     def __post_init__(self) -> None:
-        for name in ("batches", "beers"):
+        for name in ("batches", "beers", "spectra"):
             table = getattr(self, name)
             if not (table is None or isinstance(table, pd.DataFrame)):
-                raise TableError(f"{name} are a {type(table).__name__}; expected a DataFrame, or nothing")
-        if not (self.spectra is None or isinstance(self.spectra, pd.DataFrame)):
-            raise TableError(
-                f"spectra are a {type(self.spectra).__name__}; expected a DataFrame: of a session, give its spectra, "
-                "scans and batches"
-            )
+                instead = ": of a session, give its spectra, scans and batches" if name == "spectra" else ", or nothing"
+                raise TableError(f"{name} are a {type(table).__name__}; expected a DataFrame{instead}")
 
 
 @dataclass(frozen=True)
@@ -60,7 +56,6 @@ class Held:
     spectra: pd.DataFrame
     batches: pd.DataFrame
     beers: pd.DataFrame | None
-    grid: np.ndarray  # (p,)
     colour_unit: str
     value_name: str
     determinations: Mapping[str, list[list[Any]]]
@@ -80,7 +75,6 @@ class Growth:
     told: list[str] = field(default_factory=list)
     left_out: list[dict[str, str]] = field(default_factory=list)  # `source`, `name`, `reason`
     stays_out: list[dict[str, str]] = field(default_factory=list)  # the same, of what was dropped before
-    conflicts: list[tuple[object, ...]] = field(default_factory=list)
     n_known: int = 0  # scans that were in already
     new_batches: list[str] = field(default_factory=list)
     lab: list[str] = field(default_factory=list)  # batches of the set whose lab colour came or changed
@@ -92,7 +86,7 @@ class Growth:
     @classmethod
     def of(cls, held: Held) -> "Growth":
         """Return the growth of a set before anything has arrived."""
-        nothing = pd.DataFrame(np.empty((0, held.grid.size)), columns=held.spectra.columns)
+        nothing = pd.DataFrame(np.empty((0, held.spectra.shape[1])), columns=held.spectra.columns)
         return cls(nothing, held.scans.iloc[:0], held.batches.copy(), held.beers, dict(held.determinations))
 
     @property
@@ -100,11 +94,6 @@ class Growth:
         """Say whether the set stays as it is."""
         changes = (self.lab, self.records, self.replaced, self.taken, self.set_aside, self.restored)
         return not (len(self.spectra) or any(changes))
-
-    @property
-    def out(self) -> list[dict[str, str]]:
-        """Everything that arrived and does not join the set."""
-        return [*self.left_out, *self.stays_out]
 
     @property
     def dropped_before(self) -> list[str]:
@@ -179,11 +168,12 @@ class _Growing:
         """Add the scans of batches that are known, here or in the set."""
         held, arrival = self.held, self.arrival
         assert arrival.spectra is not None and arrival.scans is not None
-        checked = check_spectra(arrival.spectra, any_wavelength=bool(held.grid[-1] > PLAUSIBLE_NM[1]))
+        grid = held.spectra.columns.to_numpy(dtype=np.float64)
+        checked = check_spectra(arrival.spectra, any_wavelength=bool(grid[-1] > PLAUSIBLE_NM[1]))
         values = spectra_table(checked).set_axis(checked.scan_ids, axis=0)
-        if checked.wavelength_nm.size != held.grid.size or np.abs(checked.wavelength_nm - held.grid).max() > 0:
+        if not np.array_equal(checked.wavelength_nm, grid):
             try:
-                values = pd.DataFrame(match_wavelengths(checked, held.grid), index=checked.scan_ids)
+                values = pd.DataFrame(match_wavelengths(checked, grid, of="the set"), index=checked.scan_ids)
             except WavelengthMismatchError as error:
                 raise WavelengthMismatchError(f"the new scans do not fit the set: {error}") from error
         values.columns = held.spectra.columns
@@ -239,12 +229,8 @@ class _Growing:
             candidates = [str(scan), *([f"{source}/{scan}"] if source else [])]
             module = modules[scan]
             # two modules number their files alike; one that is not named may be either
-            mine = next(
-                (
-                    name for name in candidates
-                    if batch_of.get(name) == batch and (not module or module_of[name] in ("", module))
-                ), None,
-            )  # fmt: skip
+            same = [name for name in candidates if batch_of.get(name) == batch]
+            mine = next((name for name in same if not module or module_of[name] in ("", module)), None)
             if mine is None:
                 name = next((name for name in candidates if name not in given), None)
                 if name is None:
@@ -256,13 +242,12 @@ class _Growing:
                         )
                 names.append(name)
                 continue
-            apart = np.abs(held.spectra.loc[mine].to_numpy() - arrived[place])
-            gap = np.isnan(held.spectra.loc[mine].to_numpy()) != np.isnan(arrived[place])
-            if not gap.any() and not (apart > SAME_REFLECTANCE).any():
+            ours = held.spectra.loc[mine].to_numpy()
+            if np.allclose(ours, arrived[place], rtol=0.0, atol=SAME_REFLECTANCE, equal_nan=True):
                 self.growth.n_known += 1
                 names.append(None)
                 continue
-            size = float(np.nanmax(np.append(apart, 0.0)))
+            size = float(np.nanmax(np.append(np.abs(ours - arrived[place]), 0.0)))
             side = self.choices.decide("reflectance", mine, "largest difference", 0.0, size, source)
             names.append(mine if side == FOLDER else None)
             if side == FOLDER:
@@ -277,12 +262,8 @@ class _Growing:
         names = []
         for pour, sample, batch in zip(scans["pour"], scans["sample"], scans["batch"], strict=True):
             named = f"{source}/{pour}"
-            if sample_of.get(named) == sample:
-                names.append(named)
-            elif pour not in sample_of or not source or (sample_of[pour] == sample and batch in same_folder):
-                names.append(str(pour))
-            else:
-                names.append(named)
+            free = pour not in sample_of or not source or (sample_of[pour] == sample and batch in same_folder)
+            names.append(str(pour) if free and sample_of.get(named) != sample else named)
         return names
 
     def _samples_apart(self, scans: pd.DataFrame) -> list[str]:
@@ -355,12 +336,11 @@ class _Growing:
 
     def _weigh_colour(self, name: str, group: pd.DataFrame) -> None:
         growth, values = self.growth, self.values
+        overruled = [value for *of, value in self.upkeep.overruled if of == [name, "colour"] and value is not None]
         for _, row in group[group["colour"].notna()].iterrows():
             said, ours = float(row["colour"]), float(growth.batches.at[name, "colour"])
-            if values.holds(growth.batches.loc[name], row) or any(
-                batch == name and column == "colour" and value is not None and np.isclose(value, said, rtol=1e-9)
-                for batch, column, value in self.upkeep.overruled
-            ):
+            known = values.holds(growth.batches.loc[name], row)
+            if known or any(np.isclose(value, said, rtol=1e-9) for value in overruled):
                 continue
             if np.isnan(ours):
                 growth.batches = values.first(growth.batches, row)
@@ -412,18 +392,6 @@ class _Growing:
         growth.beers = check_beers(table.rename_axis(None))
 
 
-def grow(held: Held, arrival: Arrival, upkeep: Upkeep, choices: Choices, restore: frozenset[str]) -> Growth:
-    """Work out what an arrival adds to a set; the set's own edits stand."""
-    growing = _Growing(held, arrival, upkeep, choices, restore)
-    rows = growing.rows()
-    if arrival.spectra is not None and len(arrival.spectra):
-        growing.add_scans(rows)
-    growing.add_batches(rows)
-    if arrival.beers is not None:
-        growing.add_beers()
-    return growing.growth
-
-
 def _modules(scans: pd.DataFrame) -> dict[Any, str]:
     """Return the name of each scan's module without case, "" where none is stated."""
     if "instrument" not in scans:
@@ -434,11 +402,17 @@ def _modules(scans: pd.DataFrame) -> dict[Any, str]:
 def grow_all(
     held: Held, arrivals: list[Arrival], upkeep: Upkeep, choices: Choices, restore: frozenset[str]
 ) -> tuple[Growth, list[dict[str, Any]]]:
-    """Work out what several arrivals add one after the other; the sum, and the records of those that brought scans."""
+    """Work out what arrivals add one after the other, edits standing; the sum, and records of those that added."""
     total = Growth.of(held)
     sources = []
     for arrival in arrivals:
-        part = grow(held, arrival, upkeep, choices, restore)
+        growing = _Growing(held, arrival, upkeep, choices, restore)
+        rows, part = growing.rows(), growing.growth
+        if arrival.spectra is not None and len(arrival.spectra):
+            growing.add_scans(rows)
+        growing.add_batches(rows)
+        if arrival.beers is not None:
+            growing.add_beers()
         sources += part.source(arrival)
         total.spectra = joined(_unless(total.spectra, part.replaced), part.spectra)
         total.scans = joined(_unless(total.scans, part.replaced), part.scans)
@@ -462,7 +436,6 @@ def grow_all(
             f"{sorted(missing)[0]!r} is to be restored, and no scan of it comes with the folders, or it was never "
             "dropped; names are matched letter by letter"
         )
-    total.conflicts = choices.rows
     return total, sources
 
 

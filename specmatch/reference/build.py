@@ -229,8 +229,7 @@ def source_of(folder: str | Path | Session, date_order: str | None = None) -> So
     if not isinstance(folder, Session) and (path_of(folder) / SPECTRA).is_file():
         spectra, scans, batches = read_tables(folder, date_order=date_order)
         folder = path_of(folder)
-        beers = read_beers(folder)
-        return Source(batches, spectra, scans, beers, folder.resolve().name, folder_hash(folder))
+        return Source(batches, spectra, scans, read_beers(folder), folder.resolve().name, folder_hash(folder))
     session = folder if isinstance(folder, Session) else measure(folder, date_order=date_order)
     for note in session.sheet_notes["note"]:
         _LOG.warning("%s: %s", session.folder, note)

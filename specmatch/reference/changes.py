@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from specmatch.batches import must_be
-from specmatch.errors import OptionError, ReferenceSetError, UnitError
+from specmatch.errors import OptionError, ReferenceSetError, UnitError, WavelengthMismatchError
 from specmatch.measurement.folder.sheets import find_sheet
 from specmatch.measurement.session import Session
 from specmatch.reference.arrivals import Arrival
@@ -137,13 +137,14 @@ def extend_set(
         left_out += [row for row in source.out if row["name"] not in told_of_sheet]
         arrivals.append(replace(source, batches=batches))
     told = {"reason": reason, "who": who, "when": when}
-    grown, growth = refs._grown(arrivals, Choices(take), frozenset(restore), told)
+    choices = Choices(take)
+    grown, growth = refs._grown(arrivals, choices, frozenset(restore), told)
     out_columns = ["source", "name", "reason"]
     return Extension(
         grown,
         not growth.is_empty,
         tuple(growth.told),
-        pd.DataFrame(growth.conflicts, columns=list(CONFLICT_COLUMNS), dtype=object),
+        pd.DataFrame(choices.rows, columns=list(CONFLICT_COLUMNS), dtype=object),
         pd.DataFrame([*left_out, *growth.left_out], columns=out_columns, dtype=object),
         pd.DataFrame(growth.stays_out, columns=out_columns, dtype=object),
         len(growth.spectra),
@@ -179,16 +180,12 @@ def merge_sets(
 
     Raises
     ------
-    ConflictError
-        If the two differ in a fact and `take` does not say who is right; it lists both values.
-    UnitError
-        If the two were measured against references of different kinds.
     OptionError
         If `take` is something else.
     TableError
         If one of the two is no reference set.
-    ReferenceSetError, ParentsError, WavelengthMismatchError
-        As for `ReferenceSet.extend`.
+    ConflictError, UnitError, ReferenceSetError, ParentsError, WavelengthMismatchError
+        As for `ReferenceSet.merge`.
 
     Examples
     --------
@@ -203,7 +200,11 @@ def merge_sets(
         raise OptionError(f"take is {wrong!r}; expected 'first', 'second' or 'both'")
     chosen = {subject: sides[side] for subject, side in asked.items()}
     must_be("set", first, second)
-    return first.merge(second, reason=reason, who=who, when=when, take=chosen)
+    try:
+        return first.merge(second, reason=reason, who=who, when=when, take=chosen)
+    except WavelengthMismatchError as error:
+        way = "or name the other set first: of two ranges the first set's is kept"
+        raise WavelengthMismatchError(f"{error}; {way}") from error
 
 
 def _lab_sheet(place: Path) -> Path | None:

@@ -18,6 +18,7 @@ from specmatch.reference.audit.finding import evidence_of, still_settled
 from specmatch.reference.disk.encoding import block_digests, content_hash, hash_of_blocks
 from specmatch.reference.disk.large_block import LargeTables, is_large
 from specmatch.reference.disk.package import VERSIONS, earlier_version, read_package, write_package
+from specmatch.reference.tables import edits
 from specmatch.reference.tables.alignment import (
     align_batches,
     check_band,
@@ -32,27 +33,12 @@ from specmatch.reference.tables.alignment import (
     unit_of,
     with_name,
 )
-from specmatch.reference.tables.edits import (
-    Change,
-    Tables,
-    dropped,
-    edited_by_sheet,
-    iso_date,
-    left_by_hand,
-    recoloured,
-    relabelled,
-    renamed,
-    selected,
-    stepped,
-)
 from specmatch.reference.upkeep import Choices, Upkeep, upkeep_of
 from specmatch.spectra import check_spectra
 from specmatch.storage import path_of
 from specmatch.wording import counted, in_ten_lines
 
 _KNOWN_OF_A_COLOUR = ("colour_sd", "colour_n", "colour_method", "lab")
-
-
 _LOG = logging.getLogger(__name__)
 
 _TABLES = ("spectra", "scans", "batches", "beers")
@@ -133,7 +119,7 @@ class ReferenceSet:
     _large: LargeTables | None = None
     determinations: dict[str, Any]
     _kept = False  # whether the tables were a set's before
-    _before: tuple[Tables, dict[str, Any]] | None = None  # what this was made from, for one step back
+    _before: tuple[edits.Tables, dict[str, Any]] | None = None  # what this was made from, for one step back
     _home: Path | None = None  # where it was opened or saved
 
     def __init__(
@@ -213,17 +199,15 @@ class ReferenceSet:
             return hash_of_blocks(block_digests(values, self._scans), len(values), nm, small, settings)
         return content_hash(self._spectra, (self._scans, *small), settings)
 
-    def _settled(self, finding: str) -> Change:
+    def _settled(self, finding: str) -> edits.Change:
         findings = self.audit()
         rows = findings[(findings["finding"] == finding) | (findings["code"] == finding)]
         if rows.empty:
             listed = ", ".join(findings["finding"]) or "none"
             raise ReferenceSetError(f"the audit has no open finding {finding!r}; it has: {listed}")
-        edits = [
-            {"kind": "settle", "finding": row["finding"]} | evidence_of(row, self._tables)
-            for row in rows.to_dict("records")
-        ]
-        edit = edits[0] if len(edits) == 1 else {"kind": "sheet", "edits": edits}
+        told = rows.to_dict("records")
+        each = [{"kind": "settle", "finding": row["finding"]} | evidence_of(row, self._tables) for row in told]
+        edit = each[0] if len(each) == 1 else {"kind": "sheet", "edits": each}
         return self._tables, f"settled {', '.join(rows['finding'])}", edit
 
     def audit(self, *, settled: bool = False) -> pd.DataFrame:
@@ -263,18 +247,18 @@ class ReferenceSet:
         return findings[is_open].reset_index(drop=True)
 
     @property
-    def _tables(self) -> Tables:
-        return Tables(self._spectra, self._scans, self._batches, self._beers, self.colour_unit)
+    def _tables(self) -> edits.Tables:
+        return edits.Tables(self._spectra, self._scans, self._batches, self._beers, self.colour_unit)
 
     @cached_property
     def _upkeep(self) -> Upkeep:
         return upkeep_of(self.history)
 
-    def _changed(self, change: Change, reason: str, who: str, when: str, **changed: Any) -> "ReferenceSet":
+    def _changed(self, change: edits.Change, reason: str, who: str, when: str, **changed: Any) -> "ReferenceSet":
         tables, what, edit = change
         entry = self._entry(what, reason, who, when, edit)
         kept = {key: getattr(self, key) for key in _KEPT} | {"parent": self.hash, "history": (*self.history, entry)}
-        kept |= {"determinations": left_by_hand(self.determinations, edit), "x_unit": "nm"}
+        kept |= {"determinations": edits.left_by_hand(self.determinations, edit), "x_unit": "nm"}
         after = ReferenceSet._of(tables.spectra, tables.scans, tables.batches, tables.beers, **(kept | changed))
         after._before = (self._tables, {key: getattr(self, key) for key in _CONTENT})
         after._home = self._home
@@ -283,7 +267,7 @@ class ReferenceSet:
     def _entry(self, what: str, reason: str, who: str, when: str, edit: Mapping[str, Any]) -> dict[str, Any]:
         if not str(reason or "").strip():
             raise OptionError("a change of the set needs a reason; say why in a few words")
-        told = {"who": who or "", "when": iso_date(when), "why": reason}
+        told = {"who": who or "", "when": edits.iso_date(when), "why": reason}
         return {"what": what, **told, "parent": self.hash, "edit": edit}
 
     def _large_for(self, arrivals: list[Arrival]) -> LargeTables | None:
@@ -307,11 +291,10 @@ class ReferenceSet:
     ) -> tuple["ReferenceSet", Growth]:
         large = self._large_for(arrivals)
         spectra, scans = large.blank() if large else (self._spectra, self._scans)
-        grid = spectra.columns.to_numpy(dtype=np.float64)
+        batches, beers = self._batches, self._beers
         held = Held(
-            scans, spectra, self._batches, self._beers, grid, self.colour_unit, self.value_name, self.determinations,
-            self.sources,
-        )  # fmt: skip
+            scans, spectra, batches, beers, self.colour_unit, self.value_name, self.determinations, self.sources
+        )
         growth, sources = grow_all(held, arrivals, self._upkeep, choices, restore)
         choices.refuse_open([*growth.batches.index, *growth.batches["beer"], *scans.index])
         if growth.is_empty:
@@ -327,7 +310,7 @@ class ReferenceSet:
             return self._added_to(large, growth, changed), growth
         kept = ~self._spectra.index.isin(growth.replaced)
         spectra, scans = joined(self._spectra[kept], growth.spectra), joined(self._scans[kept], growth.scans)
-        tables = Tables(spectra, scans, growth.batches, growth.beers, self.colour_unit)
+        tables = edits.Tables(spectra, scans, growth.batches, growth.beers, self.colour_unit)
         return self._changed((tables, what, edit), told["reason"], told["who"], told["when"], **changed), growth
 
     def extend(
@@ -357,7 +340,7 @@ class ReferenceSet:
             Who is right where a new table says something against the set: for everything, or by kind (`beer`, `colour`,
             `record`, `reflectance`, `beer record`) or by the name of a batch, scan or beer. `both` averages colours.
         restore : collection of str
-            Batches, samples, pours and scans that were dropped and are to come back. Without it none does.
+            Dropped batches, samples, pours and scans that are to come back; no others do.
 
         Returns
         -------
@@ -394,7 +377,7 @@ class ReferenceSet:
         arrival = Arrival(batches, spectra, scans, beers)
         told = {"reason": reason, "who": who, "when": when}
         grown, growth = self._grown([arrival], Choices(take), frozenset(restore), told)
-        out = left_out_table([{"table": "scans", "name": row["name"], "reason": row["reason"]} for row in growth.out])
+        out = left_out_table([{**row, "table": "scans"} for row in growth.left_out + growth.stays_out])
         if growth.is_empty:
             why = f"; left out is {counted(len(out), 'scan')}, the first as {out['reason'].iloc[0]}" if len(out) else ""
             raise ReferenceSetError(
@@ -481,7 +464,7 @@ class ReferenceSet:
         >>> refs.rename_beer("Amber Lane", "Amber Lane Ale", reason="new label").history[-1]["what"]
         "renamed beer 'Amber Lane' to 'Amber Lane Ale', 6 batches"
         """
-        return self._changed(renamed(self._tables, before, beer), reason, who, when)
+        return self._changed(edits.renamed(self._tables, before, beer), reason, who, when)
 
     def recipe_step(self, beer: str, since: str, *, reason: str, who: str = "", when: str = "") -> "ReferenceSet":
         """Return the set with a new recipe of a beer from a day on; the older batches get a name of their own.
@@ -512,7 +495,7 @@ class ReferenceSet:
         >>> stepped.beers["valid_from"].to_dict()
         {'Amber Lane until 2025-03-01': '', 'Amber Lane': '2025-03-01'}
         """
-        return self._changed(stepped(self._tables, beer, since), reason, who, when)
+        return self._changed(edits.stepped(self._tables, beer, since), reason, who, when)
 
     def edit_from(self, sheet: pd.DataFrame, *, reason: str = "", who: str = "", when: str = "") -> "ReferenceSet":
         """Return the set with all edits of a sheet, or none of them: one version for the lot.
@@ -543,7 +526,8 @@ class ReferenceSet:
         >>> refs.edit_from(sheet, reason="the lab's yearly check").history[-1]["what"]
         "2 edits: colour of batch 'AL-0-001' from 23.47 to 23.5 EBC; dropped batch 'MP-0-001'"
         """
-        return self._changed(edited_by_sheet(self._tables, sheet, reason), reason or "as the sheet says", who, when)
+        change = edits.edited_by_sheet(self._tables, sheet, reason)
+        return self._changed(change, reason or "as the sheet says", who, when)
 
     def settle(self, finding: str, *, reason: str, who: str = "", when: str = "") -> "ReferenceSet":
         """Return the set with a finding of its audit settled: it comes back only if what it rests on changes.
@@ -599,7 +583,7 @@ class ReferenceSet:
         <ReferenceSet 'house': 51 scans of 17 batches of 3 beers, 339.22-850.09 nm, EBC>
         """
         names = [names] if isinstance(names, str) or not isinstance(names, Iterable) else list(names)
-        return self._changed(dropped(self._tables, names, level), reason, who, when)
+        return self._changed(edits.dropped(self._tables, names, level), reason, who, when)
 
     def relabel(self, batch: str, beer: str, *, reason: str, who: str = "", when: str = "") -> "ReferenceSet":
         """Return the set with another beer for a batch.
@@ -626,7 +610,7 @@ class ReferenceSet:
         >>> mended.batches.loc["MP-0-001", "beer"], mended.history[-1]["why"]
         ('Amber Lane', 'mixed up at sampling')
         """
-        return self._changed(relabelled(self._tables, batch, beer), reason, who, when)
+        return self._changed(edits.relabelled(self._tables, batch, beer), reason, who, when)
 
     def set_colour(
         self, batch: str, colour: float, *, reason: str, who: str = "", when: str = "", **known: Any
@@ -661,15 +645,10 @@ class ReferenceSet:
         unknown = sorted(set(known) - set(_KNOWN_OF_A_COLOUR))
         if unknown:
             raise OptionError(f"set_colour takes no {unknown[0]!r}; it takes {', '.join(_KNOWN_OF_A_COLOUR)}")
-        return self._changed(recoloured(self._tables, batch, {"colour": colour, **known}), reason, who, when)
+        return self._changed(edits.recoloured(self._tables, batch, {"colour": colour, **known}), reason, who, when)
 
     def select(
-        self,
-        *,
-        beers: Collection[str] | None = None,
-        since: str | None = None,
-        until: str | None = None,
-        **where: str,
+        self, *, beers: Collection[str] | None = None, since: str | None = None, until: str | None = None, **where: str
     ) -> "ReferenceSet":
         """Return the part of the set that fits all conditions.
 
@@ -698,7 +677,7 @@ class ReferenceSet:
         >>> refs.select(beers=["Amber Lane"], since="2025-04-01", instrument="invented-288")
         <ReferenceSet 'house': 6 scans of 2 batches of 1 beers, 339.22-850.09 nm, EBC>
         """
-        part = selected(self._tables, beers=beers, since=since, until=until, where=where)
+        part = edits.selected(self._tables, beers=beers, since=since, until=until, where=where)
         return self._changed(part, "selection", "", "")
 
     def split(self, column: str) -> dict[str, "ReferenceSet"]:

@@ -86,7 +86,9 @@ def entry_line(row: Record, *, width: int = WIDTH, now: datetime | None = None) 
     if reason and not settled:
         lines += _said("why:   " if "decision" in row or row["kind"] == "left_out" else "note:  ", reason, width)
     if row.get("replaces"):
-        lines += _said("", f"takes the place of entry {row['replaces']}", width)
+        old = (row.get("put_right") or {}).get("decision", ("",))[0]
+        said = f", which said {old}" if old else ""
+        lines += _said("", f"takes the place of entry {row['replaces']}{said}", width)
     return "\n".join(lines)
 
 
@@ -127,7 +129,8 @@ def now_text(now: LineNow, journal: str, *, width: int = WIDTH, height: int = 24
             lines += _said("reviewed since: ", said, width)
     lines += wrap(f"{'control':<{_WORD}} {now.control.sentence}", width, subsequent_indent=" " * (_WORD + 1))
     lines.append("")
-    lines += _waiting_now(now, journal, width, max(2, (height - len(lines) - 4) // 2))
+    if now.waiting:
+        lines += _waiting_now(now, journal, width, max(2, (height - len(lines) - 4) // 2))
     rest = [row for row in now.newest if now.last is None or row["entry"] != now.last["entry"]]
     for row in rest:
         head = entry_line({**row, "advice": "", "reason": "", "replaces": None}, width=width, now=at).splitlines()
@@ -138,8 +141,6 @@ def now_text(now: LineNow, journal: str, *, width: int = WIDTH, height: int = 24
 
 
 def _waiting_now(now: LineNow, journal: str, width: int, most: int) -> list[str]:
-    if not now.waiting:
-        return []
     lines = [f"waits for a person: {len(now.waiting)}"]
     for row in now.waiting[:most]:
         said = f"{row['run_state']:<{_WORD}} {whose(row)}: {row['to_do']}"

@@ -26,9 +26,7 @@ def jsonable(value: Any) -> Any:
         table = value.reset_index() if value.index.name else value
         columns = [str(column) for column in table.columns]
         return [{c: jsonable(v) for c, v in zip(columns, row, strict=True)} for row in table.itertuples(index=False)]
-    if isinstance(value, pd.Series):
-        return {str(key): jsonable(item) for key, item in value.items()}
-    if isinstance(value, Mapping):
+    if isinstance(value, pd.Series | Mapping):
         return {str(key): jsonable(item) for key, item in value.items()}
     if is_dataclass(value) and not isinstance(value, type):
         return jsonable(asdict(value))

@@ -10,7 +10,7 @@ import pandas as pd
 
 from specmatch.batches import in_digits
 from specmatch.house.reading.explanations import apart_from_claim
-from specmatch.reference.audit.finding import Remedy, remedy_of
+from specmatch.reference.audit.finding import remedy_of
 from specmatch.wording import counted, listed, rows_beside
 
 # what a tired eye must not miss stands in capitals
@@ -27,9 +27,7 @@ def text_table(table: pd.DataFrame, *, wrap: Mapping[str, int] | None = None) ->
     wrap = wrap or {}
     headings = [str(c) for c in shown.columns]
     right = [pd.api.types.is_numeric_dtype(shown.iloc[:, i]) for i in range(len(headings))]
-    columns = [
-        [_lines(show(value), wrap.get(heading)) for value in shown.iloc[:, i]] for i, heading in enumerate(headings)
-    ]
+    columns = [[_lines(show(cell), wrap.get(name)) for cell in shown.iloc[:, i]] for i, name in enumerate(headings)]
     widths = [
         max(len(text) for text in [heading, *(line for cell in column for line in cell)])
         for heading, column in zip(headings, columns, strict=True)
@@ -37,13 +35,8 @@ def text_table(table: pd.DataFrame, *, wrap: Mapping[str, int] | None = None) ->
     rows = [headings, ["-" * width for width in widths]]
     for cells in zip(*columns, strict=True):
         rows += [list(line) for line in zip_longest(*cells, fillvalue="")]
-    return "\n".join(
-        "  ".join(
-            text.rjust(width) if to_right else text.ljust(width)
-            for text, width, to_right in zip(row, widths, right, strict=True)
-        ).rstrip()
-        for row in rows
-    )
+    form = "  ".join(f"{{:{'>' if to_right else '<'}{width}}}" for width, to_right in zip(widths, right, strict=True))
+    return "\n".join(form.format(*row).rstrip() for row in rows)
 
 
 def _lines(text: str, width: int | None) -> list[str]:
@@ -65,13 +58,10 @@ def readings_text(readings: pd.DataFrame, *, width: int | None = None) -> str:
     # than the claim, then takes what is left
     if readings.empty:
         return "no samples"
+    of_colour = readings[["colour", "colour_low", "colour_high", "colour_unit"]]
     interval = [
-        ""
-        if math.isnan(row.colour)
-        else "{} ({} to {})".format(
-            *(in_digits(value, row.colour_unit) for value in (row.colour, row.colour_low, row.colour_high))
-        )
-        for row in readings.itertuples()
+        "" if math.isnan(numbers[0]) else "{} ({} to {})".format(*(in_digits(number, unit) for number in numbers))
+        for *numbers, unit in of_colour.itertuples(index=False)
     ]
     shown = pd.DataFrame(index=readings.index)
     judged = "decision" in readings.columns
@@ -85,10 +75,8 @@ def readings_text(readings: pd.DataFrame, *, width: int | None = None) -> str:
         shown["plausible beers"] = readings["plausible_beers"]
         shown["warnings"] = [_warnings_shown(row) for row in readings.to_dict("records")]
         return text_table(shown, wrap={"plausible beers": _REASON_WIDTH, "warnings": _REASON_WIDTH})
-    shown["decision"] = [
-        _DECISION_SHOWN.get(value, value) if isinstance(value, str) else "reading only"
-        for value in readings["decision"]
-    ]
+    decision = [value if isinstance(value, str) else "reading only" for value in readings["decision"]]
+    shown["decision"] = [_DECISION_SHOWN.get(value, value) for value in decision]
     shown["reason"] = ["; ".join(_sentences(row)) for row in readings.to_dict("records")]
     room = _REASON_WIDTH if width is None else width - len(text_table(shown.drop(columns="reason")).split("\n")[1]) - 2
     return text_table(shown, wrap={"reason": max(room, _LEAST_REASON)})
@@ -130,10 +118,9 @@ def risks_text(risks: pd.DataFrame) -> str:
 
 def risk_shares(risks: pd.DataFrame) -> pd.DataFrame:
     """Write the risks of limits as people read them, those with bounds as `share (low to high)`."""
-    shown = risks[["rule"]].assign(
-        passes=[f"{low:.3g} to {high:.3g} {unit}" if low <= high else "no reading" for low, high, unit in zip(
-            risks["accepted_low"], risks["accepted_high"], risks["unit"], strict=True)]
-    )  # fmt: skip
+    ends = risks[["accepted_low", "accepted_high", "unit"]].itertuples(index=False)
+    passes = [f"{low:.3g} to {high:.3g} {unit}" if low <= high else "no reading" for low, high, unit in ends]
+    shown = risks[["rule"]].assign(passes=passes)
     for name in ("valid_from", "valid_to"):
         if risks[name].notna().any():  # limits of several periods stand below one another
             shown[name] = ["" if day is None else str(day) for day in risks[name]]
@@ -199,25 +186,23 @@ _ALIKE = ("missing_lab", "thin_beer", "colour_gap")
 
 def grouped(findings: pd.DataFrame, scans: pd.DataFrame, batches: pd.DataFrame, place: str) -> list[dict[str, Any]]:
     """Return findings by code and by what carries out their advice, in the order of the audit."""
-    groups: dict[tuple[str, str], list[tuple[dict[str, Any], Remedy]]] = {}
-    for row in findings.to_dict("records"):
-        remedy = remedy_of(row["code"], row["level"], row["subject"], row["suggestion"], scans, batches)
-        level = row["level"] if row["code"] == "mislabelled" else ""
-        groups.setdefault((row["code"], level), []).append((row, remedy))
-    return [_group(code, rows, place) for (code, _), rows in groups.items()]
-
-
-def _group(code: str, rows: list[tuple[dict[str, Any], Remedy]], place: str) -> dict[str, Any]:
-    findings, sentences, subjects = ([row[name] for row, _ in rows] for name in ("finding", "sentence", "subject"))
-    together = _TOGETHER.get(code, f"{{n}} findings of {code}").format(n=len(rows), names=listed(subjects, _MOST_NAMED))
-    commands = [remedy.command(place, row["finding"]) for row, remedy in rows]
-    edits = [(remedy.row(), row["sentence"]) for row, remedy in rows]
-    return {
-        "code": code, "sentence": together if len(rows) > 1 else sentences[0], "action": rows[0][0]["action"],
-        "findings": findings, "sentences": sentences,
-        "commands": list(dict.fromkeys(commands)) if code in _ALIKE else commands, "subjects": subjects,
-        "edits": [edit | {"reason": reason} for edit, reason in edits if edit is not None],
-    }  # fmt: skip
+    levels = findings["level"].where(findings["code"] == "mislabelled", "")
+    groups = []
+    for (code, _), rows in findings.groupby([findings["code"], levels], sort=False):
+        told = rows[["level", "subject", "suggestion"]].itertuples(index=False)
+        remedies = [remedy_of(code, level, subject, other, scans, batches) for level, subject, other in told]
+        names, sentences, subjects = (rows[name].tolist() for name in ("finding", "sentence", "subject"))
+        together = _TOGETHER.get(code, f"{{n}} findings of {code}")
+        together = together.format(n=len(rows), names=listed(subjects, _MOST_NAMED))
+        commands = [remedy.command(place, name) for remedy, name in zip(remedies, names, strict=True)]
+        edits = zip([remedy.row() for remedy in remedies], sentences, strict=True)
+        groups.append({
+            "code": code, "sentence": together if len(rows) > 1 else sentences[0], "action": rows["action"].iloc[0],
+            "findings": names, "sentences": sentences,
+            "commands": list(dict.fromkeys(commands)) if code in _ALIKE else commands, "subjects": subjects,
+            "edits": [edit | {"reason": reason} for edit, reason in edits if edit is not None],
+        })  # fmt: skip
+    return groups
 
 
 def group_lines(groups: Sequence[dict[str, Any]]) -> list[str]:
@@ -284,9 +269,8 @@ def _entry_lines(entries: Sequence[Mapping[str, Any]]) -> list[str]:
         if kind == "extend" or len(group) > MOST_ENTRIES // 3:
             signed = sorted({str(entry.get("when"))[:10] for entry in group} - {""})
             span = f" ({signed[0]} to {signed[-1]})" if signed else ""
-            lines.append(
-                f"- {len(group)} times {_KINDS.get(kind, kind)}{span}: {_some([entry['why'] for entry in group])}"
-            )
+            why = _some([entry["why"] for entry in group])
+            lines.append(f"- {len(group)} times {_KINDS.get(kind, kind)}{span}: {why}")
         else:
             lines += [_entry_line(entry) for entry in group]
     return lines

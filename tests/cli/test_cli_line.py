@@ -16,6 +16,7 @@ import pytest
 from line_room import write_pour, write_sheet
 
 from specmatch.cli import main
+from specmatch.cli.arguments import said_in_unit
 from specmatch.demo.brewery import write_shift
 from specmatch.line.journal.journal import Journal
 
@@ -395,6 +396,24 @@ def test_who_put_a_model_in_force_stands_in_the_record_and_two_names_are_asked_f
         assert opened.query("SELECT count(*) FROM entries WHERE kind = 'in_force'") == [(1,)]
     (tmp_path / "house.line.csv").write_text("setting,value\nsecond_name,perhaps\n")
     assert "expected second_name, yes or no" in refused(capsys, *args)
+
+
+def test_every_colour_of_a_text_is_in_the_unit_asked_for(workshop, tmp_path, capsys):
+    shutil.copyfile(workshop / "house.model", tmp_path / "house.model")
+    (tmp_path / "house.limits.csv").write_text("beer,target,tolerance,unit\nStraw Blond,40,10%,EBC\n")
+    args = ("verify", tmp_path / "house.model", workshop / "shift")
+    for more in ((), ("--journal", tmp_path / "line.db", "--control-hours", "0")):
+        code, out, _ = answer(capsys, *args, *more, "--unit", "SRM")
+        assert code == 1 and "SRM" in out and "EBC" not in out
+    rows = answer_json(capsys, *args, *more, "--unit", "SRM")[1][0]["results"]
+    assert any("limits 18.3 to 22.4 SRM" in row["reason"] for row in rows)
+
+
+def test_a_text_in_another_unit_keeps_names_and_other_numbers():
+    said = "Pale 9 EBC: without it the colour would read 12.3 EBC, not 15.0; 2 pours, limits 12 to -13.5 EBC, 3 EBCs"
+    wanted = "Pale 9 EBC: without it the colour would read 6.2 SRM, not 7.6; 2 pours, limits 6.1 to -6.9 SRM, 3 EBCs"
+    assert said_in_unit(said, "SRM", ["Pale 9 EBC"]) == wanted
+    assert said_in_unit(said, "EBC", []) == said
 
 
 def test_history_overrides_a_run_before_the_fact(recorded, capsys):

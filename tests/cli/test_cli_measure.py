@@ -99,6 +99,14 @@ def test_inspect_looks_into_anything(tmp_path, capsys):
     assert code == 1 and json.loads(out)["results"]["doubts"] == ["Pale-1.csv: listed, not found"]
 
 
+@pytest.mark.parametrize("batches", [["L-12", "L-13"], ["007", "7"], ["401", "402"]])
+def test_inspect_knows_a_sheet_under_any_name(tmp_path, capsys, batches):
+    rows = "".join(f"{name},{7.5 + at}\n" for at, name in enumerate(batches))
+    (tmp_path / "lab.csv").write_text(f"\ufeffbatch,colour\n{rows}", encoding="utf-8")
+    code, out, _ = run(capsys, "inspect", tmp_path / "lab.csv")
+    assert code == 0 and "lab.csv: sheet" in out and "2 rows" in out
+
+
 def test_inspect_names_what_is_odd_and_what_cannot_be_read(tmp_path, capsys):
     odd = tmp_path / "odd.csv"
     odd.write_text("wavelength;reflectance\n400;0.2\n400;0.3\n450;0.4\n500;0.5\n")

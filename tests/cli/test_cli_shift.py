@@ -73,6 +73,9 @@ def journal(workshop, tmp_path, capsys):
         (("history", "{db}", "--export", "{db}.csv", "--lot", "l-1"), "is 'L-1' meant?"),
         (("history", "{db}", "--export", "{db}.csv", "--beer", "saddle pale"), "is 'Saddle Pale' meant?"),
         (("history", "{db}", "--override", "saddle pale", "Z", "--line", "L1"), "is 'Saddle Pale' meant?"),
+        (("history", "{db}", "--override", "Peat Stuot", "Z", "--line", "L1"), "is 'Peat Stout' meant?"),
+        (("choose", "{scans}", "--transfer", "6", "--number", "10"), "--transfer says how many itself"),
+        (("choose", "{scans}", "--transfer", "6", "--method", "model"), "--transfer says how many itself"),
         (("evaluate", "{scans}", "--jobs", "0"), "'0' is no number of processes"),
     ],
 )
@@ -101,7 +104,12 @@ def test_a_journal_named_twice_counts_once_and_a_copy_is_refused(journal, tmp_pa
 
 @pytest.mark.parametrize(
     ("lot", "line", "claim"),
-    [("l/7", "L1", "Saddle Pale"), ("L-7", "L2", "Saddle Pale"), ("L-7", "L1", "Lantern Gold")],
+    [
+        ("L7", "L1", "Saddle Pale"),
+        ("l/7", "L1", "Saddle Pale"),
+        ("L-7", "L2", "Saddle Pale"),
+        ("L-7", "L1", "Lantern Gold"),
+    ],
 )
 def test_a_lot_under_another_spelling_line_or_claim_does_not_hide_a_run_that_waits(
     workshop, line_room, tmp_path, capsys, lot, line, claim

@@ -100,6 +100,7 @@ def test_rows_that_disagree_are_those_whose_whole_limits_lie_apart():
     [
         (lambda R, y, nm: (R[:2], y[:2], nm), TooFewBatchesError, "2 pours of known colour"),
         (lambda R, y, nm: (R, y - 5.0, nm), TableError, "colours are above 0"),
+        (lambda R, y, nm: (R, y * 1e305, nm), TableError, "colours are above 0, 20000 at most"),
         (lambda R, y, nm: (R[:, 1:], y, nm), TableError, "is expected"),
         (lambda R, y, nm: (R[:2], y, nm), TableError, "are expected"),
         (lambda R, y, nm: (100.0 * R, y, nm), TableError, "row 0 of reflectance has a median"),
@@ -127,6 +128,9 @@ def test_path_budget_by_hand():
     assert path_sd(10.0, 40.0, fill_tolerance_ml=0.0, cup_tolerance_mm=0.0) == 0.0
     with pytest.raises(OptionError, match="sizes above 0"):
         path_sd(0.0, 40.0)
+    for size in (1e308, np.inf):
+        with pytest.raises(OptionError, match=r"sizes above 0 .*0.001 to 1e\+06"):
+            path_sd(size, 40.0)
 
 
 @pytest.mark.slow

@@ -47,6 +47,10 @@ def test_any_path_and_dilution_give_the_same_colour():
         ((0.5, 0.0, 1.0), "path_cm is 0.0"),
         ((0.5, -1.0, 1.0), "path_cm is -1.0"),
         ((0.5, 1.0, 0.5), "dilution is 0.5"),
+        ((1e308, 1.0, 1.0), "430 nm is 1e[+]308; .* of -1000 to 1000 is needed"),
+        ((0.5, 1e-300, 1.0), "path_cm is 1e-300; .* 0.001 to 1000"),
+        ((0.5, 1e308, 1.0), "path_cm is 1e[+]308"),
+        ((0.5, 1.0, 1e308), "dilution is 1e[+]308; .* 1 to 1e[+]06"),
     ],
 )
 def test_impossible_measurements_are_refused(values, match):
@@ -57,6 +61,12 @@ def test_impossible_measurements_are_refused(values, match):
         average_absorbance(NM, -1.0)
     with pytest.raises(OptionError, match="a path above 0"):
         average_absorbance(NM, 5.0, path_cm=0.0)
+    with pytest.raises(OptionError, match="srm is 1e[+]308; .* 0 to 10000"):
+        average_absorbance(NM, 1e308)
+    with pytest.raises(OptionError, match="absorbance at 700 nm is inf"):
+        clear_enough(0.5, np.inf)
+    with pytest.raises(OptionError, match="slit_nm is 1e[+]308; .* no wider than the spectrum"):
+        correct_slit_width(np.eye(5), np.arange(5.0), slit_nm=1e308)
 
 
 def test_limit_of_the_rule_is_inside():

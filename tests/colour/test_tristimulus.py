@@ -84,3 +84,5 @@ def test_spectra_that_cannot_serve_are_refused():
         tristimulus_values(np.ones((1, NM.size)), NM[::-1])
     with pytest.raises(OptionError, match="C or D65"):
         white_point("A")
+    with pytest.raises(TableError, match="within -1000 to 1000"):
+        ciede2000([[50.0, 1e308, 0.0]], [[50.0, 0.0, 0.0]])

@@ -12,7 +12,7 @@ from specmatch.batches import check_batches, check_scans
 from specmatch.colour import average_absorbance, srm_from_absorbance
 from specmatch.demo import brewery, physics
 from specmatch.demo.brewery import Brewery
-from specmatch.demo.physics import LIGHT_NM, Cup, PourConditions, Spectrometer, depth_cm
+from specmatch.demo.physics import DEPTH_CM, LIGHT_NM, Cup, PourConditions, Spectrometer
 from specmatch.spectra import check_spectra
 
 # a reflectance that noise made 0 or less has no absorbance; one count in the reference's brightest pixel is 2e-5
@@ -110,11 +110,11 @@ def test_average_beer_comes_back_at_its_srm_through_clean_optics(srm):
     # A. J. deLange, in Brewing Materials and Processes, Elsevier 2016: the average beer; SRM = 12.7 A430 of 1 cm
     absorbance = average_absorbance(LIGHT_NM, srm)[np.newaxis]
     cup = Cup(glare_seen=0.0)
-    beer = cup.reflectance(absorbance, depth_cm=depth_cm())
-    water = cup.reflectance(np.zeros_like(absorbance), depth_cm=depth_cm())
+    beer = cup.reflectance(absorbance, depth_cm=DEPTH_CM)
+    water = cup.reflectance(np.zeros_like(absorbance), depth_cm=DEPTH_CM)
     a430 = -np.log10(beer / water)[0, LIGHT_NM == 430.0]
     # no slit, no noise: only rounding in floating point is left
-    assert srm_from_absorbance(a430[0], path_cm=2 * depth_cm()) == pytest.approx(srm, rel=1e-12)
+    assert srm_from_absorbance(a430[0], path_cm=2 * DEPTH_CM) == pytest.approx(srm, rel=1e-12)
 
 
 @pytest.mark.slow
@@ -126,7 +126,7 @@ def test_average_beer_comes_back_at_its_srm_through_the_spectrometer(srm, monkey
     liquid = physics.Liquids(("Average",), ("A-1",), average_absorbance(LIGHT_NM, srm)[np.newaxis])
     spectra, _ = quiet.scan(liquid, [[PourConditions()]]).reflectance()
     band = spectra.loc[:, 450.0:650.0]
-    path_cm = 2 * depth_cm()
+    path_cm = 2 * DEPTH_CM
     expected = average_absorbance(band.columns.to_numpy(), srm, path_cm=path_cm)
     strength = (-np.log10(band.to_numpy()[0]) @ expected) / (expected @ expected)
     # a slit of 13 nm averages light, not absorbance, over a falling curve: 1 % is what it may move the colour

@@ -287,6 +287,14 @@ def test_bad_input_gets_a_clear_line(model, again, shared, change, error, said):
         taught_by(model, again, change(shared))
 
 
+def test_scans_of_a_third_module_are_named(model, again, shared, caplog):
+    third = shared.rename(lambda name: f"{name}-3").assign(instrument="unit-3", sample=shared["sample"] + "-3")
+    third["pour"] = third["pour"] + "-3"
+    spectra = pd.concat([again.spectra.loc[shared.index], again.spectra.loc[shared.index].set_axis(third.index)])
+    model.transfer(spectra, pd.concat([shared, third]), instrument=UNIT)
+    assert f"not scans of {UNIT!r}, and left aside: {len(third)} of unit-3" in caplog.text
+
+
 def test_channels_in_which_the_second_module_has_no_light_are_not_learnt_from(model, again, shared, house):
     band = (470.0, 640.0)
     both = model.transfer(again.spectra.loc[shared.index], shared, instrument=UNIT, band_nm=band)

@@ -16,11 +16,13 @@ from specmatch.demo.folders import write_measured_folder
 from specmatch.demo.physics import PourConditions
 from specmatch.errors import LockedError, MissingScanError, StorageError, UnknownBeerError
 from specmatch.line import watcher as watch_module
-from specmatch.line.acquisition import measure_source
+from specmatch.line.acquisition import ScanReader, measure_listed, measure_source
 from specmatch.line.journal.journal import Journal
 from specmatch.line.journal.schema import UNREPLACED
 from specmatch.line.recording import record_measured
 from specmatch.line.watcher import Watch, only_watcher
+from specmatch.measurement.folder.folder import FolderSheets, read_sheets
+from specmatch.report.entry_text import entry_line
 
 BEER = "Saddle Pale"
 
@@ -172,6 +174,88 @@ def test_what_was_read_over_a_wrong_reference_is_judged_again_once_its_row_is_me
         found = [row["decision"] for row in until_idle(watch) if row["kind"] == "reading"]
     assert found
     assert set(found) == {"consistent"}
+
+
+def measured_alone(folder, files):
+    """Measure some files of a folder with all its darks and references, as a watch does sample by sample."""
+    sheets, reader = read_sheets(folder), ScanReader(folder)
+    rows = sheets.rows[sheets.rows["role"].isin(["dark", "reference"]) | sheets.rows["file"].isin(files)]
+    part = FolderSheets(rows, materials=sheets.materials)
+    return measure_listed(part, [reader.read(name) for name in rows["file"]], folder="").session
+
+
+def day_of_two(line_room, path):
+    """Write a measured folder of two beers, a control and one set of darks and references."""
+    brewery, two = line_room.brewery, [PourConditions()] * 2
+    liquids = brewery.batches(1, draw=3, beers=[BEER, "Peat Stout"])
+    write_measured_folder(path, brewery.scan(liquids, [two, two], draw=3, per_session=None))
+    return path / "scans.csv"
+
+
+def test_a_watch_reads_a_sample_as_verify_does_with_the_whole_folder(line_room, tmp_path, journal):
+    brewery, good = line_room.brewery, PourConditions()
+    liquids = brewery.batches(1, draw=5, beers=line_room.house.beers_[:6])
+    poured = [[good, PourConditions(fill=0.93), good], *[[good] * 3] * 5]
+    write_measured_folder(tmp_path / "day", brewery.scan(liquids, poured, draw=5, per_session=None))
+    house, session = line_room.house, measure_source(tmp_path / "day").session
+    read = house.read(session)
+    for sample, own in session.scans.groupby("sample"):
+        alone = house.read(measured_alone(tmp_path / "day", own.index)).loc[sample]
+        # the session may weigh a pixel of the edge otherwise, which moves a colour by a rounding
+        assert alone["colour"] == pytest.approx(read.at[sample, "colour"], rel=1e-3)
+        assert (alone["warnings"], alone["n_pours"]) == (read.at[sample, "warnings"], read.at[sample, "n_pours"])
+
+
+def test_a_verdict_whose_scans_a_mended_time_makes_unusable_is_withdrawn(line_room, tmp_path, journal):
+    sheet = day_of_two(line_room, tmp_path / "day")
+    right = sheet.read_text()
+
+    def look():
+        return until_idle(Watch(journal, line_room.setting(), tmp_path / "day", patience_s=0.0))
+
+    decided = {row["entry"]: row for row in look() if row["kind"] in ("reading", "control")}
+    place = right.splitlines()[0].split(",").index("integration_ms")
+    lines = [line.split(",") for line in right.splitlines()]
+    for cells in lines:
+        cells[place] = "999" if cells[1] == "dark" else cells[place]
+    sheet.write_text("\n".join(map(",".join, lines)) + "\n")
+    told = Watch(journal, line_room.setting(), tmp_path / "day").once()
+    assert {row["kind"] for row in told} == {"left_out"}
+    assert {row["replaces"] for row in told} == set(decided)
+    reading = next(row for row in told if decided[row["replaces"]]["kind"] == "reading")
+    assert reading["put_right"] == {"decision": ["consistent", None]}
+    assert f"takes the place of entry {reading['replaces']}, which said consistent" in entry_line(reading)
+    assert not journal.select(f"kind IN ('reading', 'control') AND entry {UNREPLACED}")
+    # a sheet that lists no dark at all leaves them out as well
+    sheet.write_text("\n".join(",".join(cells) for cells in lines if cells[1] != "dark") + "\n")
+    assert {row["kind"] for row in look()} == {"left_out"}
+    sheet.write_text(right)
+    assert {row["decision"] for row in look() if row["kind"] == "reading"} == {"consistent"}
+    assert not journal.select(f"kind = 'left_out' AND entry {UNREPLACED}")
+
+
+def test_a_light_written_anew_under_its_name_has_what_was_read_over_it_judged_anew(line_room, tmp_path, journal):
+    sheet = day_of_two(line_room, tmp_path / "day")
+    setting, folder = line_room.setting(), tmp_path / "day"
+    watch = Watch(journal, setting, folder, patience_s=0.0)
+    first = {row["sample"]: row for row in until_idle(watch) if row["kind"] == "reading"}
+    name = next(line.split(",")[0] for line in sheet.read_text().splitlines() if ",reference," in line)
+    text = (folder / name).read_text()
+    # the same lines with a remark: other bytes, the same light
+    (folder / name).write_text(f"# cleaned the cup\n{text}")
+
+    def judged(rows):
+        return {row["sample"]: row["replaces"] for row in rows if row["kind"] == "reading"}
+
+    wanted = {sample: row["entry"] for sample, row in first.items()}
+    assert judged(until_idle(watch)) == wanted
+    assert until_idle(watch) == []
+    assert judged(record_measured(journal, setting, measure_source(folder))) == {}
+    (folder / name).write_text(text)
+    assert set(judged(record_measured(journal, setting, measure_source(folder)))) == set(wanted)
+    # a light that was put away says nothing against what was read over it
+    (folder / name).rename(tmp_path / "away.csv")
+    assert judged(until_idle(Watch(journal, setting, folder, patience_s=0.0))) == {}
 
 
 def test_a_sheet_that_is_being_written_waits(line_room, folder, journal):

@@ -154,7 +154,18 @@ def test_a_claim_belongs_to_its_sample_and_a_blank_is_none():
     assert claims_of(rows, scans).to_dict() == {"S-1": "Amber Lane"}
 
 
-@pytest.mark.parametrize("option", [{"dark_age_h": "x"}, {"reference_age_h": float("nan")}, {"full_scale": -5}])
+@pytest.mark.parametrize(
+    "option",
+    [
+        {"dark_age_h": "x"},
+        {"reference_age_h": float("nan")},
+        {"dark_age_h": float("inf")},
+        {"full_scale": -5},
+        {"depth_mm": -3},
+        {"depth_mm": True},
+        {"depth_mm": float("inf")},
+    ],
+)
 def test_ages_and_full_scale_are_numbers_above_nothing(tmp_path, option):
     with pytest.raises(OptionError, match=f"{next(iter(option))} is .*; expected a number above 0"):
         measure(tmp_path, **option)

@@ -7,7 +7,14 @@ import pandas as pd
 import pytest
 from small_house import small_tables, write_tables
 
-from specmatch.errors import ConflictError, OptionError, ReferenceSetError, StorageError, TableError
+from specmatch.errors import (
+    ConflictError,
+    OptionError,
+    ReferenceSetError,
+    StorageError,
+    TableError,
+    WavelengthMismatchError,
+)
 from specmatch.reference.build import build_set
 from specmatch.reference.changes import extend_set, merge_sets
 from specmatch.reference.reference_set import ReferenceSet
@@ -282,6 +289,11 @@ def test_two_sites_as_one_set(tmp_path):
     assert merge_sets(both, other, take="second").batches.at["0000", "beer"] == "Beer 2"
     with pytest.raises(OptionError, match="expected 'first', 'second'"):
         merge_sets(both, other, take="set")
+    shorter = ReferenceSet(sets[1].spectra.iloc[:, 3:], sets[1].scans, sets[1].batches, name="south")
+    said = "do not fit the set: .*, the set needs .*; or name the other set first"
+    with pytest.raises(WavelengthMismatchError, match=said):
+        merge_sets(sets[0], shorter)
+    assert len(merge_sets(shorter, sets[0]).batches) == 12
 
 
 def test_samples_that_each_day_counts_anew_stay_apart(tmp_path):

@@ -57,13 +57,13 @@ def choose_batches(
     Raises
     ------
     OptionError
-        If `n` is below 1, `transfer` below 3 or the method unknown.
+        If `n` is below 1, `transfer` below 3 or given beside another, or the method unknown.
 
     Notes
     -----
     R. W. Kennard, L. A. Stone, Technometrics 11:137-148, 1969. The model's choice is sequential integrated variance
-    reduction under a Gaussian process with a linear and a smooth part on the main axes of log absorbance. On the demo
-    brewery thirty batches chosen by it do as well as about forty-five taken at random.
+    reduction under a Gaussian process with a linear and a smooth part on the main axes of log absorbance; on the demo
+    brewery thirty such batches do as well as about forty-five taken at random.
 
     Examples
     --------
@@ -77,13 +77,18 @@ def choose_batches(
         raise OptionError(f"n is {n!r}; choose one batch or more")
     if method not in METHODS:
         raise OptionError(f"method is {method!r}; expected one of {', '.join(METHODS)}")
+    if transfer is not None and (n != 10 or method != METHODS[0]):
+        raise OptionError("transfer says how many itself, and takes those farthest apart; leave n and method out")
     if transfer is not None and not (is_number(transfer, whole=True) and transfer >= FEWEST_SHARED):
         raise OptionError(
             f"transfer is {transfer!r}; a second module needs {FEWEST_SHARED} shared batches at the least"
         )
     own = scans_of_module(refs.scans)  # another module's spectra lie elsewhere, whatever the beer
     pours = pours_of(refs.spectra.loc[own.index], own, refs.batches, refs.band_nm, refs.colour_unit)
-    names, points = list(pours.batch_names), _axes_of(pours)
+    names = list(pours.batch_names)
+    # on the main axes of the scale on which a model would tell beers apart
+    samples, levels = one_sample_a_batch(pours.reflectance, pours.levels)
+    points = project(select_space(samples, pours.reflectance, levels, n_components=N_AXES), samples).scores
     if transfer is not None:
         method, (order, gain) = METHODS[1], _kennard_stone(points, min(transfer, len(names)))
     else:
@@ -97,11 +102,7 @@ def choose_batches(
 
 @one_thread()
 def learning_curve(
-    refs: "ReferenceSet",
-    *,
-    more: Sequence[int] = (5, 10),
-    false_reject_rate: float = 0.05,
-    n_jobs: int | None = None,
+    refs: "ReferenceSet", *, more: Sequence[int] = (5, 10), false_reject_rate: float = 0.05, n_jobs: int | None = None
 ) -> pd.DataFrame:
     """Estimate what more batches of each beer would buy.
 
@@ -124,10 +125,8 @@ def learning_curve(
 
     Raises
     ------
-    TooFewBatchesError
-        If the set is too small to judge any batch without itself.
-    OptionError
-        If a number of batches is not 1 or more, or the rate lies outside (0, 1).
+    TooFewBatchesError, OptionError
+        If the set is too small; if a number of batches is not 1 or more, or the rate lies outside (0, 1).
 
     Notes
     -----
@@ -170,12 +169,6 @@ def learning_curve(
             rows.append((name, added, n + added, error, false_reject, caught, most_like))
     columns = ["beer", "more", "n_batches", "colour_error", "false_reject", "mix_ups_caught", "most_like"]
     return pd.DataFrame(rows, columns=columns)
-
-
-def _axes_of(pours: Pours) -> Floats:
-    """Return batches on the main axes of the scale on which a model would tell beers apart."""
-    samples, levels = one_sample_a_batch(pours.reflectance, pours.levels)
-    return project(select_space(samples, pours.reflectance, levels, n_components=N_AXES), samples).scores
 
 
 def _by_distance(points: Floats, known: Mask, n: int) -> tuple[list[int], list[float]]:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import reduce
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -30,7 +31,7 @@ from specmatch.maths.regression.conformal import coverage_spread
 from specmatch.maths.statistics.agreement import agreement
 from specmatch.maths.statistics.levels import binomial_bounds
 from specmatch.maths.statistics.variance_components import nested_components
-from specmatch.reference.audit.finding import Remedy, remedy_of
+from specmatch.reference.audit.finding import METHODS, Remedy, remedy_of
 from specmatch.reference.tables.edits import before_recipe
 from specmatch.reference.tables.pours import scans_of_module
 
@@ -40,7 +41,6 @@ if TYPE_CHECKING:
 
 
 COVERAGE_LEVELS = (0.80, 0.90, 0.95)
-OF_A_READING = ("colour", "nearest_beer", "p_value", "plausible_beers", "n_pours")
 THIRDS = ("pale", "middle", "dark")
 ALL, COLOUR, BEER = "all", "colour", "beer"  # what batches are grouped by in the table of coverage
 
@@ -64,11 +64,9 @@ class Evaluation:
     forecast: pd.DataFrame | None = None
 
 
-@dataclass(frozen=True)
-class _Fold:
-    readings: pd.DataFrame
+class _HeldOut(NamedTuple):
+    readings: pd.DataFrame  # with limits at every level, as `figures_table` returns them
     p_values: pd.DataFrame
-    intervals: pd.DataFrame
     blends: pd.DataFrame
     log_colours: pd.Series  # of every scan of the held-out batches, each read alone
 
@@ -110,9 +108,8 @@ def evaluate(
 
     Examples
     --------
-    >>> result = sm.evaluate(sm.HouseModel(), refs, n_folds=2)
-    >>> len(result.colour) == len(refs.batches)
-    True
+    >>> len(sm.evaluate(sm.HouseModel(), refs, n_folds=2).colour)
+    18
     """
     must_be("model", house)
     must_be("set", refs)
@@ -120,35 +117,33 @@ def evaluate(
     names = list(folds.index)
     beers = refs.batches.loc[names, "beer"]
     levels = tuple(sorted({*COVERAGE_LEVELS, house.coverage}))
-    parts = _hold_out_each(house, refs, folds, levels, n_jobs)
-    readings = pd.concat([part.readings for part in parts]).loc[names]
-    p_values = pd.concat([part.p_values for part in parts]).loc[names].reindex(columns=sorted(beers.unique()))
-    intervals = pd.concat([part.intervals for part in parts])
+    held_out = _hold_out_each(house, refs, folds, levels, n_jobs)
+    readings = held_out.readings.loc[names]
+    p_values = held_out.p_values.loc[names].reindex(columns=sorted(beers.unique()))
     lab = refs.batches.loc[names, "colour"].astype(float)
-    colour, identity = _by_batch(readings, p_values, lab, beers)
-    coverage = _coverage(intervals, lab, beers)
+    low, high = (readings[house.coverage, end] for end in ("low", "high"))
+    colour = pd.DataFrame({"lab": lab, "colour": readings["colour"], "colour_low": low, "colour_high": high})
+    identity = readings[["nearest_beer", "p_value", "plausible_beers"]].copy()
+    identity.insert(0, "beer", beers)
+    identity.insert(3, "p_value_own", np.array([p_values.at[name, beer] for name, beer in beers.items()], np.float64))
+    coverage = _coverage(readings, levels, lab, beers)
     figures = _figures(colour, identity, coverage, house)
-    parts_of_spread = components_of_variance(pd.concat([part.log_colours for part in parts]), refs.scans, beers)
-    for component, found in parts_of_spread.iterrows():
+    for component, found in components_of_variance(held_out.log_colours, refs.scans, beers).iterrows():
         for name in ("sd", "sd_low", "sd_high"):
             figures[f"{component}_{name}"] = float(found[name])
     figures["n_folds"], figures["seed"] = int(folds.max() + 1), seed
     rate = house.false_reject_rate
     unknown = refused_unknown(refs, rate, n_jobs=n_jobs)
     figures["unknown_refused"] = unknown["count"].sum() / max(unknown["n"].sum(), 1) if len(unknown) else float("nan")
-    whole = _whole_set(house, refs)
+    same = house._fitted is not None and house._fitted.set_hash == refs.hash
+    # what is asked of it needs neither domain nor reasons
+    whole = house.fitted if same else fit_set(refs, false_reject_rate=rate, figures_only=True)
     figures["unknown_refused_over_colours"] = refused_over_colours(whole.identity, rate, seed)
     if refs.value_name != VALUE_NAME:
         figures["value_name"] = refs.value_name
-    mix_ups = mix_up_table(
-        held_pairs(p_values, beers, rate),
-        pd.concat([part.blends for part in parts]),
-        unknown,
-        whole.identity,
-        whole.beers,
-        n_pours=int(readings["n_pours"].median()),
-        false_reject_rate=rate,
-    )
+    n_pours = float(readings["n_pours"].median())
+    pairs = held_pairs(p_values, beers, rate)
+    mix_ups = mix_up_table(pairs, held_out.blends, unknown, whole, int(n_pours), rate)
     forecast = None
     if plan is not None:
         # imported here: few plan, and planning loads much
@@ -157,22 +152,10 @@ def evaluate(
         made = plan if isinstance(plan, Plan) else Plan.load(plan)
         # each fold learns from the others only
         n_learnt = float(beers.value_counts().median()) * (1.0 - 1.0 / (folds.max() + 1))
-        forecast = forecast_beside(figures, mix_ups, made, n_learnt, float(readings["n_pours"].median()))
+        forecast = forecast_beside(figures, mix_ups, made, n_learnt, n_pours)
     budget = None if whole.colour is None or not whole.colour.is_relative else budget_table(whole)
+    colour, identity = (table.rename_axis("batch") for table in (colour, identity))
     return Evaluation(figures, colour, identity, mix_ups, coverage, folds, budget, forecast)
-
-
-def _by_batch(
-    readings: pd.DataFrame, p_values: pd.DataFrame, lab: pd.Series, beers: pd.Series
-) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Return colour beside the lab's, and identity beside the label, a row a batch."""
-    colour = readings[["colour", "colour_low", "colour_high"]].copy()
-    colour.insert(0, "lab", lab)
-    identity = readings[["nearest_beer", "p_value", "plausible_beers"]].copy()
-    identity.insert(0, "beer", beers)
-    own = [p_values.at[name, beer] for name, beer in beers.items()]
-    identity.insert(3, "p_value_own", np.array(own, dtype=np.float64))
-    return colour.rename_axis("batch"), identity.rename_axis("batch")
 
 
 def _folds(refs: ReferenceSet, n_folds: int, seed: int) -> pd.Series:
@@ -186,27 +169,19 @@ def _folds(refs: ReferenceSet, n_folds: int, seed: int) -> pd.Series:
     return pd.Series(batch_folds(names, n_folds, seed=seed, strata=strata), index=names, name="fold")
 
 
-def _whole_set(house: HouseModel, refs: ReferenceSet) -> FittedHouse:
-    same = house._fitted is not None and house._fitted.set_hash == refs.hash
-    # what is asked of it needs neither domain nor reasons
-    return house.fitted if same else fit_set(refs, false_reject_rate=house.false_reject_rate, figures_only=True)
-
-
 @one_thread()  # here as well, wherever the fold is fitted
 def _hold_out_each(
     house: HouseModel, refs: ReferenceSet, folds: pd.Series, levels: tuple[float, ...], n_jobs: int | None
-) -> list[_Fold]:
+) -> _HeldOut:
     n, said = int(folds.max()) + 1, "fits, each without a part of the batches"
     step(f"evaluating by {n} {said}")
-    arguments = (
-        (house.coverage, house.false_reject_rate, refs, list(folds.index[folds == fold]), levels) for fold in range(n)
-    )
-    return list(counted_off(each_of(_hold_out, arguments, n_jobs), said, n))
+    rate = house.false_reject_rate
+    arguments = ((rate, refs, list(folds.index[folds == fold]), levels) for fold in range(n))
+    parts = counted_off(each_of(_hold_out, arguments, n_jobs), said, n)
+    return _HeldOut(*map(pd.concat, zip(*parts, strict=True)))
 
 
-def _hold_out(
-    coverage: float, false_reject_rate: float, refs: ReferenceSet, batches: list[str], levels: tuple[float, ...]
-) -> _Fold:
+def _hold_out(false_reject_rate: float, refs: ReferenceSet, batches: list[str], levels: tuple[float, ...]) -> _HeldOut:
     fitted = fit_set(refs, without=batches, false_reject_rate=false_reject_rate, figures_only=True)
     scans = refs.scans[refs.scans["batch"].isin(batches)]
     own = scans.index.isin(scans_of_module(refs.scans).index)
@@ -218,24 +193,11 @@ def _hold_out(
     lab = labs_told_apart(fitted, refs.batches, batch_of)
     spectra = refs.spectra.loc[scans.index]
     parts = parts_by_module(fitted, spectra, scans)
-    readings, p_values = (
-        joined(parts, answer).set_axis(pd.Index(batch_of, name="batch"))
-        for answer in (lambda part: figures_table(part, levels, false_reject_rate, lab), lambda part: part.p_values)
-    )
-    blends = [
-        held_blends(part.fitted, part.samples, list(beer_of.loc[part.samples.index]), false_reject_rate)
-        for part in parts
-    ]
-    intervals = [
-        pd.DataFrame({
-            "colour_low": readings[level, "low"], "colour_high": readings[level, "high"],
-            "nominal": level, "batch": readings.index,
-        })
-        for level in levels
-    ]  # fmt: skip
-    limits = {"colour_low": readings[coverage, "low"], "colour_high": readings[coverage, "high"]}
-    readings = pd.DataFrame({**readings[list(OF_A_READING)], **limits})
-    return _Fold(readings, p_values, pd.concat(intervals), pd.concat(blends), _log_colours(fitted, refs, batches))
+    names, rate = pd.Index(batch_of, name="batch"), false_reject_rate
+    readings = joined(parts, lambda part: figures_table(part, levels, rate, lab)).set_axis(names)
+    p_values = joined(parts, lambda part: part.p_values).set_axis(names)
+    blends = [held_blends(one.fitted, one.samples, list(beer_of.loc[one.samples.index]), rate) for one in parts]
+    return _HeldOut(readings, p_values, pd.concat(blends), _log_colours(fitted, refs, batches))
 
 
 def labs_told_apart(fitted: FittedHouse, batches: pd.DataFrame, batch_of: pd.Series) -> dict[str, str] | None:
@@ -256,22 +218,25 @@ def _log_colours(fitted: FittedHouse, refs: ReferenceSet, batches: list[str]) ->
     return pd.Series(np.log(fitted.colour.predict(scans_alone(fitted, refs.spectra.loc[ids], scans))), index=ids)
 
 
-def _coverage(intervals: pd.DataFrame, lab: pd.Series, beers: pd.Series) -> pd.DataFrame:
-    known = intervals.assign(lab=lab.loc[intervals["batch"]].to_numpy()).dropna(subset=["lab", "colour_low"])
+def _coverage(readings: pd.DataFrame, levels: Sequence[float], lab: pd.Series, beers: pd.Series) -> pd.DataFrame:
     order = lab.dropna().rank(method="first")
     third = np.minimum((3 * (order - 1) // max(len(order), 1)).astype(int), 2)
     rows = []
-    for nominal, part in known.groupby("nominal"):
-        inside = ((part["colour_low"] <= part["lab"]) & (part["lab"] <= part["colour_high"])).to_numpy()
+    for nominal in levels:
+        low, high = readings[nominal, "low"], readings[nominal, "high"]
+        known = lab[lab.notna() & low.notna()]
+        if known.empty:
+            continue
+        inside = ((low <= lab) & (lab <= high))[known.index].to_numpy()
         groups = {
-            ALL: np.full(len(part), "all", dtype=object),
-            COLOUR: np.array(THIRDS, dtype=object)[third.loc[part["batch"]].to_numpy()],
-            BEER: beers.loc[part["batch"]].to_numpy(dtype=object),
+            ALL: np.full(len(known), "all", dtype=object),
+            COLOUR: np.array(THIRDS, dtype=object)[third[known.index].to_numpy()],
+            BEER: beers[known.index].to_numpy(dtype=object),
         }
         for by, group in groups.items():
             for name in THIRDS if by == COLOUR else sorted(set(group)):
                 chosen = group == name
-                ends = (part["lab"][chosen].min(), part["lab"][chosen].max())
+                ends = (known[chosen].min(), known[chosen].max())
                 rows.append((nominal, by, name, *_share(int(inside[chosen].sum()), int(chosen.sum())), *ends))
     columns = ["nominal", "by", "group", "covered", "low", "high", "n", "palest", "darkest"]
     return pd.DataFrame(rows, columns=columns)
@@ -367,12 +332,7 @@ COST_COLUMNS = (
 
 
 def finding_costs(
-    refs: ReferenceSet,
-    house: HouseModel | None = None,
-    *,
-    n_folds: int = 5,
-    seed: int = 0,
-    n_jobs: int | None = None,
+    refs: ReferenceSet, house: HouseModel | None = None, *, n_folds: int = 5, seed: int = 0, n_jobs: int | None = None
 ) -> pd.DataFrame:
     """Say what the findings of a set's audit cost, a row a code whose advice is an edit.
 
@@ -450,14 +410,12 @@ def _batches_of(level: str, subject: str, scans: pd.DataFrame) -> set[str]:
 
 
 def _followed(refs: ReferenceSet, remedy: Remedy) -> ReferenceSet:
-    names = remedy.names
     if remedy.kind == "drop":
-        return refs.drop(names[1], level=names[0], reason=_WHY)
-    if remedy.kind == "colour":
-        return refs.set_colour(names[0], np.nan if names[1] is None else names[1], reason=_WHY)
-    if remedy.kind == "rename":
-        return refs.rename_beer(*names, reason=_WHY)
-    return refs.recipe_step(*names, reason=_WHY) if remedy.kind == "recipe" else refs.relabel(*names, reason=_WHY)
+        level, name = remedy.names
+        return refs.drop(name, level=level, reason=_WHY)
+    edit = getattr(refs, METHODS.get(remedy.kind, remedy.kind))
+    followed: ReferenceSet = edit(*(np.nan if name is None else name for name in remedy.names), reason=_WHY)
+    return followed
 
 
 def _figures_of_judged(result: Evaluation, judged: list[str], rate: float) -> dict[str, float]:

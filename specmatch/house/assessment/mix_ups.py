@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import permutations
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -45,12 +46,8 @@ def held_pairs(p_values: pd.DataFrame, beers: pd.Series, false_reject_rate: floa
     really = (beers.to_numpy()[:, None] == np.array(names, dtype=object)).astype(np.int64)
     p = p_values.to_numpy()
     count, n = ((seen.T @ really).tolist() for seen in (p <= false_reject_rate, ~np.isnan(p)))
-    rows = [
-        (claimed, other, count[i][j], n[i][j])
-        for i, claimed in enumerate(names)
-        for j, other in enumerate(names)
-        if i != j
-    ]
+    pairs = permutations(range(len(names)), 2)
+    rows = [(names[i], names[j], count[i][j], n[i][j]) for i, j in pairs]
     return pd.DataFrame(rows, columns=["claimed", "really", "count", "n"])
 
 
@@ -63,14 +60,9 @@ def held_blends(
     if told and len(fitted.beers) > 1:
         means = samples.averages
         own = np.array([fitted.beers.index(beers[row]) for row in told])
-        got = hold_blends(
-            fitted.identity,
-            np.maximum(means.reflectance[told], LEAST_REFLECTANCE),
-            means.counts[told],
-            own,
-            rate=false_reject_rate,
-        )
-        for beer, neighbour, held in zip(own, got.neighbour, got.held, strict=True):
+        seen = np.maximum(means.reflectance[told], LEAST_REFLECTANCE)
+        blends = hold_blends(fitted.identity, seen, means.counts[told], own, rate=false_reject_rate)
+        for beer, neighbour, held in zip(own, *blends, strict=True):
             claimed, other = fitted.beers[beer], fitted.beers[neighbour]
             rows += [
                 (claimed, f"{claimed} with {part:.0%} {other}", bool(yes), part, other)
@@ -152,35 +144,23 @@ def _about_depth(shape: Floats, log_depth: Floats) -> tuple[Floats, int]:
 
 
 def mix_up_table(
-    pairs: pd.DataFrame,
-    blends: pd.DataFrame,
-    unknown: pd.DataFrame,
-    identity: ClassModel,
-    beers: Sequence[str],
-    *,
-    n_pours: int,
-    false_reject_rate: float,
+    pairs: pd.DataFrame, blends: pd.DataFrame, unknown: pd.DataFrame, whole: FittedHouse, n_pours: int, rate: float
 ) -> pd.DataFrame:
     """Lay out pairs, blends and unknown beers with their bounds, those least often held first."""
     mixed = blends.groupby(["claimed", "really", "share", "other"])["held"].agg(count="sum", n="size").reset_index()
-    table = pd.concat(
-        [pairs.assign(kind=PAIR), mixed.assign(kind=BLEND), unknown.assign(kind=UNKNOWN)], ignore_index=True
-    )
+    kinds = {PAIR: pairs, BLEND: mixed, UNKNOWN: unknown}
+    table = pd.concat([rows.assign(kind=kind) for kind, rows in kinds.items()], ignore_index=True)
     count, n = table["count"].to_numpy(dtype=np.int64), table["n"].to_numpy(dtype=np.int64)
     table["held"] = np.where(n > 0, count / np.maximum(n, 1), np.nan)
     table["held_low"], table["held_high"] = binomial_bounds(count, n)
     table["n"] = n
     table["share"], table["other"] = table["share"].astype(float), table["other"].fillna("")
-    place = {beer: code for code, beer in enumerate(beers)}
-    table["advice"] = [
-        _advice(identity, place[claimed], place[really], n_pours, false_reject_rate)
-        if kind == PAIR and held < GOOD_ENOUGH
-        else ""
-        for kind, claimed, really, held in zip(
-            table["kind"], table["claimed"], table["really"], table["held"], strict=True
-        )
-    ]
-    rank = table["kind"].map({PAIR: 0, BLEND: 1, UNKNOWN: 2})
+    place = whole.beers.index
+    table["advice"] = ""
+    weak = table.loc[(table["kind"] == PAIR) & (table["held"] < GOOD_ENOUGH), ["claimed", "really"]]
+    for row, claimed, really in weak.itertuples():
+        table.loc[row, "advice"] = _advice(whole.identity, place(claimed), place(really), n_pours, rate)
+    rank = table["kind"].map(list(kinds).index)
     table = table.assign(rank=rank).sort_values(["rank", "held", "claimed", "really"], ignore_index=True)
     return table[COLUMNS]
 

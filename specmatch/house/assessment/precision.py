@@ -65,8 +65,8 @@ def gauge(house: HouseModel, session: Session, *, tolerance: float | None = None
     Returns
     -------
     Gauge
-        `components` (standard deviations of log colour: 0.01 is 1 %), `precision` with 95 % bounds, `beers` (ISO 5725
-        limits r and R in the unit of the set, share of the tolerance), `figures`, `readings`, `sentences`, `left_out`.
+        `components` (standard deviations of log colour: 0.01 is 1 %), `precision` with 95 % bounds, `beers` (limits r
+        and R in the unit of the set, share of the tolerance), `figures`, `readings`, `sentences`, `left_out`.
 
     Raises
     ------
@@ -123,11 +123,8 @@ def _read_pours(house: HouseModel, session: Session) -> tuple[pd.DataFrame, pd.D
     claims = scans.drop_duplicates("pour").set_index("pour")["sample"].loc[read.index].map(session.claims)
     known = rows["batch"].map(beers)
     rows["beer"] = known.where(known.notna(), claims).where(lambda named: named.notna(), read["nearest_beer"])
-    reasons = {
-        pour: f"to be taken again: {', '.join(codes)}"
-        for pour, codes in read["warnings"].items()
-        if worst_effect(codes) == RESCAN
-    }
+    again = read["warnings"][read["warnings"].map(worst_effect) == RESCAN]
+    reasons = {pour: f"to be taken again: {', '.join(codes)}" for pour, codes in again.items()}
     reasons |= {pour: "no colour was read" for pour in rows.index[~(rows["colour"] > 0)]}
     left_out = pd.DataFrame(list(reasons.items()), columns=["pour", "reason"])
     rows.index.name = "pour"
@@ -172,29 +169,25 @@ class _Study:
         if differing and not several:
             notes.append("one batch: what conditions add differently to different batches cannot be told")
         factors = ("batch", *differing) if several or not differing else tuple(differing)
+        layout, whole = NESTED, _whole(rows, differing) if differing else []
         if (several or differing) and _full(rows, factors):
-            return cls(rows, CROSSED, factors, tuple(notes))
-        whole = _whole(rows, differing) if differing else []
-        if len(whole) > 1:
-            kept = rows["batch"].isin(whole)
-            missing = ", ".join(rows["batch"][~kept].unique())
-            notes.append(
-                f"not measured under every {' and '.join(differing)}, so left out of the components: {missing}"
-            )
-            return cls(rows[kept], PARTLY, factors, tuple(notes))
-        return cls(rows, NESTED, factors, tuple(notes))
+            layout = CROSSED
+        elif len(whole) > 1:
+            layout, kept = PARTLY, rows["batch"].isin(whole)
+            missing, every = ", ".join(rows["batch"][~kept].unique()), " and ".join(differing)
+            notes.append(f"not measured under every {every}, so left out of the components: {missing}")
+            rows = rows[kept]
+        return cls(rows, layout, factors, tuple(notes))
 
 
 def _full(rows: pd.DataFrame, factors: Sequence[str]) -> bool:
-    cells = int(np.prod([rows[name].nunique() for name in factors]))
-    return len(rows[list(factors)].drop_duplicates()) == cells
+    return len(rows[list(factors)].drop_duplicates()) == rows[list(factors)].nunique().prod()
 
 
 def _whole(rows: pd.DataFrame, factors: Sequence[str]) -> list[str]:
     """Return the batches that were measured under every combination of conditions."""
-    cells = int(np.prod([rows[name].nunique() for name in factors]))
     found = rows.drop_duplicates(["batch", *factors])["batch"].value_counts()
-    return list(found.index[found == cells])
+    return list(found.index[found == rows[list(factors)].nunique().prod()])
 
 
 def _crossed(study: _Study) -> tuple[pd.DataFrame, pd.DataFrame, list[str]]:
@@ -265,14 +258,10 @@ def _nested(study: _Study) -> tuple[pd.DataFrame, pd.DataFrame, list[str]]:
 
 def _beers(rows: pd.DataFrame, precision: pd.DataFrame, tolerance: float | None) -> pd.DataFrame:
     colour = np.exp(np.log(rows["colour"]).groupby(rows["beer"]).mean()).sort_values()
-    found = pd.DataFrame({"colour": colour})
     # a relative standard deviation of a few per cent times the colour is one in the unit
-    found["r"] = LIMIT_FACTOR * precision.at["repeatability", "sd"] * colour
-    found["R"] = LIMIT_FACTOR * precision.at["reproducibility", "sd"] * colour
-    if tolerance is not None:
-        found["tolerance_share"] = 6.0 * precision.at["reproducibility", "sd"] * colour / tolerance
-    found.index.name = "beer"
-    return found
+    s_r, s_R = (precision.at[name, "sd"] * colour for name in ("repeatability", "reproducibility"))
+    found = pd.DataFrame({"colour": colour, "r": LIMIT_FACTOR * s_r, "R": LIMIT_FACTOR * s_R})
+    return found if tolerance is None else found.assign(tolerance_share=6.0 * s_R / tolerance)
 
 
 def _figures(components: pd.DataFrame, precision: pd.DataFrame, study: _Study, tolerance: float | None) -> pd.Series:
@@ -356,10 +345,8 @@ def proficiency(
     ------
     TableError
         If a column is missing, a value is no number, or a material has no assigned value.
-    TooFewBatchesError
-        If fewer than five participants are to make an assigned value or a spread.
-    OptionError
-        If `relative_sd` is not above 0.
+    TooFewBatchesError, OptionError
+        If fewer than five participants are to make an assigned value or a spread; if `relative_sd` is not above 0.
 
     Notes
     -----
@@ -427,7 +414,6 @@ def _scores(table: pd.DataFrame, common: np.ndarray) -> pd.DataFrame:
 
 
 def _checked(table: pd.DataFrame, needed: tuple[str, ...], name: str) -> pd.DataFrame:
-    """Return a table whose numbers are numbers."""
     if not isinstance(table, pd.DataFrame):
         raise TableError(f"{name} is a {type(table).__name__}; expected a table with {', '.join(needed)}")
     if not (table.columns.is_unique and (name == "results" or table.index.is_unique)):

@@ -15,10 +15,15 @@ from specmatch.array_types import Floats
 from specmatch.batches import by_sample, in_colour_unit
 from specmatch.errors import TableError, UnknownBeerError
 from specmatch.house.decision.specification import GUARDED, SIMPLE, ColourLimits, Specification, conformance_probability
+from specmatch.spectra import tidy_name
 from specmatch.warning_codes import CONSISTENT, HOLD, RESCAN, WARNING_CODES
 from specmatch.wording import nearest_name, p_in_words
 
 WITHIN, OUT, CANNOT_TELL = "within", "out", "cannot tell"
+_SAID = {
+    WITHIN: "colour within specification", OUT: "colour out of specification",
+    CANNOT_TELL: "cannot tell whether the colour is within specification",
+}  # fmt: skip
 CLAIM_ADVICE = "keep the packages; correct the claim in the sheet and verify again"
 
 
@@ -50,14 +55,8 @@ def judge_colour(
         passes = limits.low <= colour <= limits.high
     else:
         passes = verdict == WITHIN or (verdict == CANNOT_TELL and limits.rule != GUARDED)
-    said = {
-        WITHIN: "colour within specification",
-        OUT: "colour out of specification",
-        CANNOT_TELL: "cannot tell whether the colour is within specification",
-    }[verdict]
-    return ColourVerdict(
-        verdict, passes, p, f"{said} ({colour:.3g} {limits.unit}, {shown}, probability within {p:.2f})"
-    )
+    said = f"{_SAID[verdict]} ({colour:.3g} {limits.unit}, {shown}, probability within {p:.2f})"
+    return ColourVerdict(verdict, passes, p, said)
 
 
 DECISIONS = (CONSISTENT, HOLD, RESCAN)
@@ -116,23 +115,15 @@ def decide(
 
 def _not_typical(claimed: str, p_value: float, false_reject_rate: float, nearest: str, others: list[str]) -> Decision:
     if np.isnan(p_value):
-        return Decision(
-            HOLD,
-            f"{claimed} is not offered on the day this sample was measured (valid_from, valid_to of the beers table)",
-            "keep the packages; correct the claim, or the table of beers",
-        )
-    unlikely = f"{p_in_words(p_value)}; held under {false_reject_rate:.3g}"
+        reason = f"{claimed} is not offered on the day this sample was measured"
+        advice = "keep the packages; correct the claim, or the table of beers"
+        return Decision(HOLD, f"{reason} (valid_from, valid_to of the beers table)", advice)
+    reason = f"not typical of {claimed} ({p_in_words(p_value)}; held under {false_reject_rate:.3g})"
     if others:
-        return Decision(
-            HOLD,
-            f"not typical of {claimed} ({unlikely}); typical of {', '.join(others)}",
-            f"keep the packages, check which beer is on the line, pour again; {others[0]} is the first to think of",
-        )
-    return Decision(
-        HOLD,
-        f"not typical of {claimed} ({unlikely}) nor of any beer of the set; the nearest is {nearest}",
-        "keep the packages, pour again; if it stands, measure by transmission and find out what it is",
-    )
+        advice = f"check which beer is on the line, pour again; {others[0]} is the first to think of"
+        return Decision(HOLD, f"{reason}; typical of {', '.join(others)}", f"keep the packages, {advice}")
+    advice = "keep the packages, pour again; if it stands, measure by transmission and find out what it is"
+    return Decision(HOLD, f"{reason} nor of any beer of the set; the nearest is {nearest}", advice)
 
 
 def decide_all(
@@ -167,15 +158,10 @@ def decide_all(
             interval = (reading.colour, reading.colour_low, reading.colour_high)
             colour = judge_colour(limits, *interval, unit=reading.colour_unit, coverage=coverage)
         got = decide(
-            claim,
-            claimed_p_value=float(p[places[best]]),
-            false_reject_rate=false_reject_rate,
-            nearest_beer=reading.nearest_beer,
-            plausible_beers=reading.plausible_beers,
-            warnings=reading.warnings,
-            beers=meant,
+            claim, claimed_p_value=float(p[places[best]]), false_reject_rate=false_reject_rate, beers=meant,
+            nearest_beer=reading.nearest_beer, plausible_beers=reading.plausible_beers, warnings=reading.warnings,
             colour=colour,
-        )
+        )  # fmt: skip
         lapsed = limits is None and any(row.beer == best for row in laid_down.limits)
         reason = f"{got.reason}; no colour limits of {best} are valid on {on}" if lapsed else got.reason
         rows.append((claim, got.decision, reason, got.advice))
@@ -192,7 +178,7 @@ def check_claims(
             "claimed='BEER' or a Series sample -> beer"
         )
     if isinstance(claimed, str):
-        claims: list[str | None] = [claimed.strip()] * len(samples)
+        claims: list[str | None] = [tidy_name(claimed)] * len(samples)
     elif not isinstance(claimed, Mapping | pd.Series):
         said = f" {claimed!r}" if np.isscalar(claimed) else ""
         raise TableError(
@@ -201,11 +187,8 @@ def check_claims(
         )
     else:
         table = by_sample(claimed)
-        unused = set(table) - set(samples)
-        if unused:
-            raise TableError(
-                f"a claim is made for sample {sorted(unused)[0]!r}, which has no scan; samples match as text"
-            )
+        if unused := set(table) - set(samples):
+            raise TableError(f"a claim is made for sample {min(unused)!r}, which has no scan; samples match as text")
         claims = [table.get(name) for name in samples]
     for name, claim in zip(samples, claims, strict=True):
         refuse_unknown_claim(claim, beers, labels, said=f"sample {name!r} is claimed to be")

@@ -55,36 +55,35 @@ COLUMNS = (
 
 def limit_risks(fitted: FittedHouse, specification: Specification) -> pd.DataFrame:
     """State the risks of every row of limits, a row each, index `beer`."""
-    told = [
-        (limits, lots)
-        for limits, lots in zip(specification.limits, _lots(fitted, specification.limits), strict=True)
-        if lots is not None
-    ]
-    names = pd.Index([limits.beer for limits, _ in told], name="beer", dtype=object)
-    return pd.DataFrame([_risks(*pair) for pair in told], columns=list(COLUMNS), index=names)
+    of_row = zip(specification.limits, _lots(fitted, specification.limits), strict=True)
+    told = [(limits.beer, _risks(limits, lots)) for limits, lots in of_row if lots is not None]
+    names = pd.Index([beer for beer, _ in told], name="beer", dtype=object)
+    return pd.DataFrame([row for _, row in told], columns=list(COLUMNS), index=names)
 
 
 def risks_of_claims(
     risks: pd.DataFrame, specification: Specification, verified: pd.DataFrame, days: Mapping[str, date | None]
 ) -> pd.DataFrame:
-    """Return the risks, with their bounds, of the limits that were in force for each decision; NaN where none were."""
+    """Return the risks, with their bounds, of the limits that were in force for each claim; NaN where none were."""
     if risks.empty:
         return verified[[]]  # no limits are loaded
     # risks: of `limit_risks`; verified: as `HouseModel.verify` returns it; days: on which samples were measured
     told = risks[[name for name in risks if name.split("_")[0] in ("producer", "consumer", "cannot")]]
     place = {key: row for row, key in enumerate(zip(risks.index, risks["valid_from"], strict=True))}
+    none = pd.Series(np.nan, told.columns)
     rows = []
     for sample, claim, nearest, plausible in verified[["claimed", "nearest_beer", "plausible_beers"]].itertuples():
         try:
             beers = specification.beers_of(claim, days.get(sample))
         except UnknownBeerError:  # a label that was not valid on that day
             beers = ()
-        # of the beers of a label the limits of the most typical one decide, which passes before one that is nearer
-        beers = tuple(beer for beer in beers if beer in (plausible or ())) or beers
-        beer = nearest if nearest in beers else beers[0] if len(beers) == 1 else ""
-        limits = specification.limits_of(beer, days.get(sample))
-        rows.append(-1 if limits is None else place.get((beer, limits.valid_from), -1))
-    return told.reset_index(drop=True).reindex(rows).set_axis(verified.index)
+        # of a label that may hold several beers of which it is typical nobody can say which it is: the largest risks
+        meant = [beer for beer in beers if beer in (plausible or ())]
+        meant = meant or [beer for beer in beers if beer == nearest or len(beers) == 1]
+        limits = {beer: specification.limits_of(beer, days.get(sample)) for beer in meant}
+        found = [place[key] for beer, own in limits.items() if own and (key := (beer, own.valid_from)) in place]
+        rows.append(told.iloc[found].max() if found else none)
+    return pd.DataFrame(rows, index=verified.index, columns=told.columns)
 
 
 def limits_by_risk(fitted: FittedHouse, specification: Specification, producer_risk: float) -> Specification:
@@ -181,11 +180,6 @@ class _Lots:
         between = passes(replace(limits, rule=LENIENT)) - passes(replace(limits, rule=GUARDED))
         return np.stack([part[:, 1] - own[:, 1], own[:, 0] + own[:, 2], between.sum(axis=1)], axis=1)
 
-    @property
-    def uncertainty(self) -> float:
-        """The middle one."""
-        return float(np.median(self.uncertainties))
-
 
 @lru_cache(maxsize=len(TAILS))
 def _student(tail: float) -> tuple[Floats, Floats]:
@@ -198,24 +192,20 @@ def _lots(fitted: FittedHouse, limits: tuple[ColourLimits, ...]) -> list[_Lots |
     """Return the lots that each row of limits is for, None where the set does not tell."""
     if fitted.colour is None or fitted.cautions is None or fitted.pours is None or not limits:
         return [None] * len(limits)
-    samples, n_beers = fitted.identity.samples, len(fitted.beers)
+    samples, n_beers, fit = fitted.identity.samples, len(fitted.beers), fitted.colour
     of_sample = samples.beer[samples.batch]
     read = read_colours(
-        fitted.colour, fitted.cautions, samples.reflectance, samples.n_pours, COVERAGE, nearest=of_sample,
+        fit, fitted.cautions, samples.reflectance, samples.n_pours, COVERAGE, nearest=of_sample,
         known=np.ones(of_sample.size, bool),
     )  # fmt: skip
     half = (read.high - read.low) / 2.0 / float(ndtri((1.0 + COVERAGE) / 2.0)) / read.colour
     # the set knows its own batches better than it will know new ones
+    batch = np.flatnonzero(np.isfinite(fitted.pours.lab))[fit.batch_code]
     place = np.full(samples.beer.size, -1)
-    place[np.flatnonzero(np.isfinite(fitted.pours.lab))[fitted.colour.batch_code]] = np.arange(
-        fitted.colour.batch_code.size
-    )
+    place[batch] = np.arange(batch.size)
     taught = np.flatnonzero(place[samples.batch] >= 0)
-    half[taught] *= fitted.colour.held_out_widening(samples.reflectance[taught], place[samples.batch][taught])
-    beer, session = (
-        of[np.isfinite(fitted.pours.lab)][fitted.colour.batch_code]
-        for of in (fitted.beer_of_batch, fitted.pours.session)
-    )
+    half[taught] *= fit.held_out_widening(samples.reflectance[taught], place[samples.batch][taught])
+    beer, session = fitted.beer_of_batch[batch], fitted.pours.session[batch]
     if np.bincount(beer).max() < 2:
         return [None] * len(limits)
     own = [half[of_sample == k] for k in range(n_beers)]
@@ -223,13 +213,12 @@ def _lots(fitted: FittedHouse, limits: tuple[ColourLimits, ...]) -> list[_Lots |
     # a batch pulls its own reading to its lab colour; held out, it moves the model away: half-way it does neither
     at = place[samples.batch][taught]
     seen = np.bincount(at, read.colour[taught], minlength=beer.size) / np.bincount(at, minlength=beer.size)
-    seen = (seen + fitted.colour.held_out_colour) / 2.0
-    lots = _lots_like(fitted.colour.lab_colour, seen, beer, session, unsure)
+    seen = (seen + fit.held_out_colour) / 2.0
+    lots = _lots_like(fit.lab_colour, seen, beer, session, unsure)
     found: list[_Lots | None] = []
     for row in limits:
         one = lots[fitted.beers.index(row.beer)]
-        unit = float(in_colour_unit(np.ones(1), fitted.colour_unit, row.unit)[0])
-        found.append(one and one.times(unit))
+        found.append(one and one.times(float(in_colour_unit(np.ones(1), fitted.colour_unit, row.unit)[0])))
     return found
 
 
@@ -309,7 +298,6 @@ def _scatter(values: Floats, beer: Ints, count: Floats, tail: float, weight: Flo
 
 @lru_cache(maxsize=256)  # the bounds of a risk ask for the same limits again
 def _accepted(limits: ColourLimits, uncertainty: float) -> tuple[float, float]:
-    """Return the readings between which the rule lets a lot pass."""
     if limits.rule == SIMPLE:
         return limits.low, limits.high
     risk = limits.risk if limits.rule == GUARDED else 1.0 - limits.risk
@@ -317,7 +305,7 @@ def _accepted(limits: ColourLimits, uncertainty: float) -> tuple[float, float]:
 
 
 def _risks(limits: ColourLimits, lots: _Lots) -> tuple[object, ...]:
-    accepted = _accepted(limits, lots.uncertainty)
+    accepted = _accepted(limits, float(np.median(lots.uncertainties)))
     risks = lots.risks(limits)
     ends = np.quantile(lots.drawn(limits, np.random.default_rng(0)), [OUTSIDE / 2.0, 1.0 - OUTSIDE / 2.0], axis=0)
     others = 1.0 - risks.in_tolerance

@@ -20,6 +20,7 @@ from specmatch.errors import SheetError, UnknownBeerError
 from specmatch.measurement.folder.columns import folded
 from specmatch.measurement.folder.dates import read_dates
 from specmatch.measurement.folder.sheets import Sheet, read_sheet
+from specmatch.spectra import tidy_name
 from specmatch.storage import path_of
 from specmatch.wording import nearest_name
 
@@ -163,8 +164,7 @@ def _limits(path: Path, sheet: Sheet, beers: Sequence[str] | None) -> tuple[Colo
         if not 0.0 < risk < 0.5:
             raise SheetError(f"{where}, column risk: {risk:g}; expected a share between 0 and 0.5, such as 0.05")
         row = ColourLimits(cells["beer"], target, low, high, unit, rule, risk, *days)
-        clash = next((old for old in rows if old.beer == row.beer and _overlap(old, row)), None)
-        if clash is not None:
+        if any(old.beer == row.beer and _overlap(old, row) for old in rows):
             raise SheetError(f"{where}: {row.beer!r} has two limits for one day; close the older one with valid_to")
         rows.append(row)
     return tuple(rows)
@@ -225,7 +225,6 @@ def _rows(
     path: Path, sheet: Sheet, columns: Sequence[str], needed: Sequence[str]
 ) -> list[tuple[str, dict[str, str], tuple[date | None, date | None]]]:
     """Read the rows of a sheet: where each stands, its cells, and the days from which and to which it is valid."""
-    notes = [*sheet.notes]
     missing = [column for column in needed if column not in sheet.table]
     if missing:
         ways = "; limits are target and tolerance, or low and high" if columns is LIMIT_COLUMNS else ""
@@ -238,17 +237,14 @@ def _rows(
         said = f"{cell.cell!r} is {' or '.join(cell.readings)}; write the day as 2025-03-31"
         raise SheetError(f"{path.name}, line {cell.line}, column {cell.column}: {said}")
     days = [None if time is None else time.date() for time in read.times]
-    notes += read.notes
-    for note in notes:
+    for note in (*sheet.notes, *read.notes):
         _LOG.warning("%s", note)
-    rows = []
-    for line, row, first, last in zip(
-        sheet.lines, sheet.table.to_dict("records"), days[: len(blank)], days[len(blank) :], strict=True
-    ):
+    rows, table = [], sheet.table.to_dict("records")
+    for line, row, first, last in zip(sheet.lines, table, days[: len(blank)], days[len(blank) :], strict=True):
         where = f"{path.name}, line {line}"
         if first and last and first > last:
             raise SheetError(f"{where}: valid_from {first} lies after valid_to {last}; correct the days")
-        rows.append((where, {column: str(row.get(column, "")).strip() for column in columns}, (first, last)))
+        rows.append((where, {column: tidy_name(row.get(column, "")) for column in columns}, (first, last)))
     return rows
 
 
@@ -277,9 +273,8 @@ def _valid(row: ColourLimits | PackageLabel, on: date | None) -> bool:
 
 
 def _overlap(one: ColourLimits, other: ColourLimits) -> bool:
-    return (one.valid_from or date.min) <= (other.valid_to or date.max) and (other.valid_from or date.min) <= (
-        one.valid_to or date.max
-    )
+    begins = max(one.valid_from or date.min, other.valid_from or date.min)
+    return begins <= min(one.valid_to or date.max, other.valid_to or date.max)
 
 
 # beyond nine standard deviations a normal density holds less than 1e-18: no digit of a risk comes from there
@@ -299,11 +294,7 @@ def conformance_probability(
 
 
 def acceptance_limits(
-    uncertainty: float | Callable[[float], float],
-    risk: float,
-    *,
-    lower: float = -np.inf,
-    upper: float = np.inf,
+    uncertainty: float | Callable[[float], float], risk: float, *, lower: float = -np.inf, upper: float = np.inf
 ) -> tuple[float, float]:
     """Return the measured values between which an item conforms with a probability of at least `1 - risk`."""
     # guarded acceptance (JCGM 106:2012, 8.3.2); with a risk above one half limits lie outside: rejection (8.3.3)

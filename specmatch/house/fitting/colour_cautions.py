@@ -43,18 +43,11 @@ class ColourWarnings:
 
 
 def learn_colour_warnings(
-    fit: ColourModel,
-    reflectance: Floats,
-    levels: Levels,
-    n_beers: int,
-    *,
-    wavelength_nm: Floats,
-    colour_unit: str,
-    scans: pd.DataFrame,
-    shared: SharedNoise | None,
+    pours: SetPours, fit: ColourModel, reflectance: Floats, levels: Levels, colour_unit: str, shared: SharedNoise | None
 ) -> ColourWarnings:
     """Learn what a set says about its colours besides the regression."""
-    # reflectance (n_pours, p), wavelength_nm (p,)
+    # reflectance (n_pours, p), levels: of the pours that the regression was fitted on
+    wavelength_nm, scans, n_beers = pours.wavelength_nm, pours.scans, len(pours.beers)
     present, position = np.unique(levels.beer, return_inverse=True)
     optics = None
     blue = wavelength_nm[0] <= 440.0 and wavelength_nm[-1] >= 460.0

@@ -106,15 +106,12 @@ TEMPERATURE_MARGIN_C = 3.0
 # a graduated cylinder is good to 1-2 % of its volume (ASTM E1272); twice that is another filling
 FILL_MARGIN = 0.04
 CUP_MARGIN_MM = 0.5
-_NAMED = {
-    "stage": "the stage", "cup": "the cup", "reference_kind": "the kind of reference", "lamp": "the lamp",
-    "base": "the base",
+# column -> what it is called, and the unit of what is a number
+_SAID = {
+    "stage": ("the stage", ""), "cup": ("the cup", ""), "reference_kind": ("the kind of reference", ""),
+    "lamp": ("the lamp", ""), "base": ("the base", ""), "cup_mm": ("the cup's diameter", "mm"),
+    "fill_ml": ("the fill", "mL"), "temperature_c": ("the temperature", "deg C"),
 }  # fmt: skip
-_UNITS = {
-    "cup_mm": ("the cup's diameter", "mm"), "fill_ml": ("the fill", "mL"),
-    "temperature_c": ("the temperature", "deg C"),
-}  # fmt: skip
-_EVERY = [*((column, said, "") for column, said in _NAMED.items()), *((c, *said) for c, said in _UNITS.items())]
 
 
 @dataclass(frozen=True)
@@ -134,16 +131,16 @@ class Conditions:
 
 def learn_conditions(scans: pd.DataFrame, reference_kind: str | None = None) -> Conditions:
     """Return the conditions of a set."""
-    found: dict[str, Any] = {
-        one.name: (_range if one.name in _UNITS else _texts)(scans, one.name) for one in fields(Conditions)
-    }
+    found: dict[str, Any] = {one.name: () for one in fields(Conditions)}
+    for name in scans.columns.intersection(list(found)):
+        found[name] = (_range if _SAID.get(name, ("", ""))[1] else _texts)(scans[name])
     return Conditions(**found | ({"reference_kind": (reference_kind,)} if reference_kind else {}))
 
 
 def departures_from(conditions: Conditions, scans: pd.DataFrame) -> dict[str, list[str]]:
     """Say which samples were measured under conditions that the set does not hold, and which."""
     found: dict[str, list[str]] = {}
-    for column, said, unit in _EVERY:
+    for column, (said, unit) in _SAID.items():
         held = getattr(conditions, column)
         if not held or column not in scans.columns:
             continue
@@ -164,17 +161,15 @@ def departures_from(conditions: Conditions, scans: pd.DataFrame) -> dict[str, li
 def not_used(conditions: Conditions, scans: pd.DataFrame) -> dict[str, list[str]]:
     """Say which conditions of samples reach no answer, because the set records none of the kind."""
     stated: dict[str, list[str]] = {}
-    for column, said, unit in _EVERY:
+    for column, (said, unit) in _SAID.items():
         if getattr(conditions, column) or column not in scans.columns:
             continue
         cells = scans[column].map(lambda cell: f"{cell:g}" if isinstance(cell, float) else plain_text(cell))
         cells = cells[~cells.isin(["", "nan"])].groupby(scans["sample"], sort=False)
         for sample, own in cells.unique().items():
             stated.setdefault(str(sample), []).append(f"{said} ({', '.join(f'{cell} {unit}'.strip() for cell in own)})")
-    return {
-        sample: [f"recorded here but nowhere in the set, so not used: {', '.join(own)}"]
-        for sample, own in stated.items()
-    }
+    said = "recorded here but nowhere in the set, so not used"
+    return {sample: [f"{said}: {', '.join(own)}"] for sample, own in stated.items()}
 
 
 def _sentence(column: str, said: str, unit: str, value: float, held: tuple[float, ...]) -> str:
@@ -198,16 +193,12 @@ def plain_text(value: object) -> str:
     return "" if value is None or (isinstance(value, float) and np.isnan(value)) else str(value).strip()
 
 
-def _texts(scans: pd.DataFrame, column: str) -> tuple[str, ...]:
-    if column not in scans.columns:
-        return ()
-    return tuple(sorted({plain_text(value) for value in pd.unique(scans[column])} - {""}))
+def _texts(cells: pd.Series) -> tuple[str, ...]:
+    return tuple(sorted({plain_text(value) for value in cells.unique()} - {""}))
 
 
-def _range(scans: pd.DataFrame, column: str) -> tuple[float, ...]:
-    if column not in scans.columns:
-        return ()
-    numbers = pd.to_numeric(scans[column], errors="coerce").to_numpy(dtype=np.float64)
+def _range(cells: pd.Series) -> tuple[float, ...]:
+    numbers = pd.to_numeric(cells, errors="coerce").to_numpy(dtype=np.float64)
     numbers = numbers[np.isfinite(numbers)]
     return (float(numbers.min()), float(numbers.max())) if numbers.size else ()
 
@@ -233,18 +224,14 @@ class Validity:
 
 def learn_offered(beers: tuple[str, ...], table: pd.DataFrame | None) -> Validity:
     """Take `valid_from` and `valid_to` from a house's table of beers."""
-    columns = []
+    days: dict[str, tuple[str, ...]] = {}
     for name in ("valid_from", "valid_to"):
-        days = []
-        for beer in beers:
-            known = table is not None and name in table.columns and beer in table.index
-            day = table.at[beer, name] if known and table is not None else ""
-            text = "" if pd.isna(day) else str(day).strip()[:10]
+        stated = table[name].reindex(list(beers)) if table is not None and name in table else [""] * len(beers)
+        days[name] = tuple("" if pd.isna(day) else str(day).strip()[:10] for day in stated)
+        for beer, day, text in zip(beers, stated, days[name], strict=True):
             if text and pd.isna(pd.to_datetime(text, format="%Y-%m-%d", errors="coerce")):
                 raise TableError(f"beer {beer!r} has {name} {day!r}; write the day as YYYY-MM-DD")
-            days.append(text)
-        columns.append(tuple(days))
-    for beer, first, last in zip(beers, *columns, strict=True):
+    for beer, first, last in zip(beers, days["valid_from"], days["valid_to"], strict=True):
         if first and last and first > last:
             raise TableError(f"beer {beer!r} has valid_from {first} after valid_to {last}; correct the days")
-    return Validity(*columns)
+    return Validity(**days)

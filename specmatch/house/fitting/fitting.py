@@ -56,22 +56,24 @@ def fit_house(
         others = (name for name in odd_of_all if name not in learnt_from)
         odd_names = tuple(dict.fromkeys((*odd_names, *others)))
     colour, cautions = fit_set_colour(pours, refs.colour_unit, batch_means, shared)
+    domain = None
+    if not figures_only:
+        domain = fit_domain(pours.reflectance, pours.levels, false_alarm_rate=DOMAIN_FALSE_ALARM_RATE)
+    ends = (np.nanmin(pours.lab), np.nanmax(pours.lab)) if colour is not None else (np.nan, np.nan)
     return FittedHouse(
         wavelength_nm=pours.wavelength_nm,
         beers=pours.beers,
         batches=pours.batches,
         beer_of_batch=pours.levels.beer,
         colour_unit=refs.colour_unit,
-        lowest_colour=float(np.nanmin(pours.lab)) if colour is not None else float("nan"),
-        highest_colour=float(np.nanmax(pours.lab)) if colour is not None else float("nan"),
+        lowest_colour=float(ends[0]),
+        highest_colour=float(ends[1]),
         set_name=refs.name,
         set_hash=refs.hash,
         colour=colour,
         cautions=cautions,
         identity=identity,
-        domain=None
-        if figures_only
-        else fit_domain(pours.reflectance, pours.levels, false_alarm_rate=DOMAIN_FALSE_ALARM_RATE),
+        domain=domain,
         faults=faults,
         offered=learn_offered(pours.beers, refs.beers),
         conditions=learn_conditions(pours.scans, refs.reference_kind),
@@ -128,11 +130,7 @@ def fit_set_colour(
         batch_means=None if batch_means is None else batch_means[with_lab],
         values=None if pours.values is None else pours.values.part(with_lab),
     )  # fmt: skip
-    cautions = learn_colour_warnings(
-        colour, reflectance, levels, len(pours.beers),
-        wavelength_nm=pours.wavelength_nm, colour_unit=colour_unit, scans=pours.scans, shared=shared,
-    )  # fmt: skip
-    return colour, cautions
+    return colour, learn_colour_warnings(pours, colour, reflectance, levels, colour_unit, shared)
 
 
 def _gather_grown(refs: ReferenceSet, old: FittedHouse) -> SetPours:
@@ -151,11 +149,10 @@ def _gather_grown(refs: ReferenceSet, old: FittedHouse) -> SetPours:
 def _grow_identity(old: FittedHouse, pours: SetPours) -> tuple[ClassModel, tuple[str, ...]]:
     is_new = pours.levels.codes("batch") >= len(old.batches)
     kept = pours.levels.part(~is_new).mean(pours.reflectance[~is_new], to="sample")
-    same = kept.shape == old.identity.samples.reflectance.shape and np.array_equal(
-        pours.levels.beer[: len(old.batches)], old.beer_of_batch
-    )
+    was = old.identity.samples.reflectance
+    same = kept.shape == was.shape and np.array_equal(pours.levels.beer[: len(old.batches)], old.beer_of_batch)
     # rounding of sums; anything that a person or another pour did to a batch is far larger
-    if not same or not np.allclose(kept, old.identity.samples.reflectance, rtol=1e-9, atol=1e-12):
+    if not same or not np.allclose(kept, was, rtol=1e-9, atol=1e-12):
         raise ReferenceSetError("a batch of the model has changed in the set (pours, scans or beer); fit anew")
     if not is_new.any():
         return old.identity, old.refit_reasons

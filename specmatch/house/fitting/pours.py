@@ -22,18 +22,11 @@ from specmatch.maths.faults.fault_model import FaultModel
 from specmatch.maths.faults.replicates import odd_among_mates
 from specmatch.maths.optics.path_law import PathLaw
 from specmatch.maths.regression.lab_effects import LabValues
-from specmatch.maths.spectra.channels import refuse_few_channels, usable_channels
+from specmatch.maths.spectra.channels import refuse_few_channels
 from specmatch.maths.statistics.levels import Levels, mean_by, parent_codes, place_within
-from specmatch.measurement.reflectance.path_length import (
-    TEACHES,
-    SetDepth,
-    bring_pours,
-    depth_of_set,
-    fillings,
-    unfit_for_one_depth,
-)
+from specmatch.measurement.reflectance.path_length import SetDepth, bring_pours, depth_of_set, unfit_for_one_depth
 from specmatch.reference.tables.edits import before_recipe
-from specmatch.reference.tables.pours import scans_of_module
+from specmatch.reference.tables.pours import band_at_one_depth, depth_factors, scans_of_module, sessions_of
 from specmatch.spectra import check_spectra, match_wavelengths
 from specmatch.wording import counted
 
@@ -163,13 +156,11 @@ def batch_means_in_chunks(refs: ReferenceSet, pours: SetPours, faults: FaultMode
         bridged = bridge_missing(each.reflectance, pours.wavelength_nm)
         refuse_wide_gaps(bridged, pours.wavelength_nm, each.names)
         names, values = each.names, bridged.reflectance
-        sample, of_batch = (
-            parent_codes(each.codes, pd.factorize(part["sample"])[0]),
-            parent_codes(each.codes, batch[rows]),
-        )
+        of_scan = (pd.factorize(part["sample"])[0], batch[rows])
+        sample, of_batch = (parent_codes(each.codes, codes) for codes in of_scan)
         if pours.depth is not None:
             none = np.full(len(pours.batches), np.nan)
-            factor = _factors(part, each.codes, pours.depth)
+            factor = depth_factors(part, pours.depth, each.codes)
             one = bring_pours(values, factor, of_batch, none, pours.wavelength_nm, pours.path_law)
             names, values = names[one.kept], one.reflectance[one.kept]
             sample, of_batch = sample[one.kept], of_batch[one.kept]
@@ -226,18 +217,13 @@ class SetPours:
 
 def session_of_batches(scans: pd.DataFrame, batches: tuple[str, ...]) -> Ints:
     """Return the code of the session of each batch; one of no known session, or of several, has a code of its own."""
-    if "session" not in scans.columns:
-        return np.arange(len(batches))
-    pairs = scans[["batch", "session"]].dropna().drop_duplicates()
-    cells = pairs.drop_duplicates("batch", keep=False).set_index("batch")["session"]
-    names = cells.reindex(list(batches)).fillna("").astype(str).to_numpy(dtype=object)
+    names = sessions_of(scans, batches)
     alone = names == ""
     names[alone] = [f"\0{place}" for place in np.flatnonzero(alone)]
     return pd.factorize(names)[0].astype(np.int64)
 
 
 def _to_learn_from(refs: ReferenceSet, without: Collection[str], module: str | None) -> pd.DataFrame:
-    """Return the scans of a module without some batches and those that are older than the recipe of their beer."""
     out = {*without, *before_recipe(refs.scans, refs.batches, refs.beers)}
     # which modules are further ones the whole set says, whatever is held out of it
     scans = scans_of_module(refs.scans, module)
@@ -270,9 +256,10 @@ def gather_set(
     by_pour = part.groupby(pours.codes, sort=True)[["sample", "batch"]].first()
     sample = pd.factorize(by_pour["sample"])[0].astype(np.int64)
     batch = by_pour["batch"].map(place).to_numpy(dtype=np.int64)
-    factor = _factors(part, pours.codes, depth)
+    factor = depth_factors(part, depth, pours.codes)
     if wavelength_nm is None:
-        band = _band_at_one_depth(pours.reflectance, checked.wavelength_nm, refs.band_nm, sample, factor)
+        _refuse_one_spectrum(pours.reflectance)
+        band = band_at_one_depth(pours.reflectance, checked.wavelength_nm, refs.band_nm, sample, factor)
         reflectance, wavelength_nm = pours.reflectance[:, band], checked.wavelength_nm[band]
         refuse_few_channels(wavelength_nm)
     else:
@@ -286,8 +273,7 @@ def gather_set(
     lab = of_batch["colour"].to_numpy(dtype=np.float64)
     names, values = pours.names, bridged.reflectance
     if depth is not None:
-        lab_ebc = in_ebc(lab, refs.colour_unit)
-        one = bring_pours(values, factor, batch, lab_ebc, wavelength_nm, law)
+        one = bring_pours(values, factor, batch, in_ebc(lab, refs.colour_unit), wavelength_nm, law)
         law, names, values = one.law, names[one.kept], one.reflectance[one.kept]
         sample, batch = sample[one.kept], batch[one.kept]
     return SetPours(
@@ -307,15 +293,9 @@ def gather_set(
     )
 
 
-def _band_at_one_depth(
-    reflectance: Floats, all_nm: Floats, band_nm: tuple[float, float] | None, sample: Ints, factor: Floats
-) -> Ints:
-    """Return the usable channels as the pours near the set's depth show them."""
+def _refuse_one_spectrum(reflectance: Floats) -> None:
     if not np.ptp(reflectance, axis=0).any():
         raise TableError(f"all {len(reflectance)} pours of the set hold one spectrum; give each scan its own")
-    near = np.abs(np.log(factor)) <= TEACHES
-    rows = near if near.any() else np.ones(near.size, bool)
-    return usable_channels(reflectance[rows], all_nm, band_nm, np.unique(sample[rows], return_inverse=True)[1])
 
 
 def _batches(scans: pd.DataFrame, first: tuple[str, ...]) -> tuple[str, ...]:
@@ -326,15 +306,6 @@ def _batches(scans: pd.DataFrame, first: tuple[str, ...]) -> tuple[str, ...]:
             "and 8 or more of each beer to be worth reading"
         )
     return tuple(map(str, [*first, *sorted(names - set(first))]))
-
-
-def _factors(scans: pd.DataFrame, pour: Ints, depth: SetDepth | None) -> Floats:
-    """Return the set's depth over that of each pour; a blank beside one filling means that filling."""
-    n_pours = int(pour.max()) + 1
-    if depth is None:
-        return np.ones(n_pours)
-    factor = fillings(scans, depth).factor
-    return mean_by(np.where(np.isfinite(factor), factor, 1.0)[:, None], pour)[0][:, 0]
 
 
 def _refuse_depths(scans: pd.DataFrame, depth: SetDepth | None) -> None:

@@ -64,13 +64,8 @@ def fit_set(
         shared = set(scans_of_module(refs.scans, name)["batch"]).intersection(fitted.batches)
         if len(shared) < FEWEST_SHARED:
             continue  # some are held out
-        pours = gather_set(
-            refs,
-            without=without,
-            wavelength_nm=fitted.wavelength_nm,
-            module=name,
-            at_depth=(fitted.depth, fitted.path_law),
-        )
+        at_depth = (fitted.depth, fitted.path_law)
+        pours = gather_set(refs, without=without, wavelength_nm=fitted.wavelength_nm, module=name, at_depth=at_depth)
         known = np.isin(pours.batches, fitted.batches)
         names = {"instrument": name, "lamp": "", "cup": "", "base": ""}
         fitted = teach_module(
@@ -90,15 +85,14 @@ def fit_set(
 
 
 def _shared(fitted: FittedHouse, pours: SetPours, known: Mask) -> SharedPours:
-    place = {name: code for code, name in enumerate(fitted.batches)}
-    code = np.array([place.get(name, -1) for name in pours.batches], dtype=np.int64)[pours.levels.codes("batch")]
-    mine = known[pours.levels.codes("batch")]
+    code = pd.Index(fitted.batches).get_indexer(pours.batches)
+    batch = pours.levels.codes("batch")
+    mine = known[batch]
     sample = np.unique(pours.levels.sample[mine], return_inverse=True)[1]
-    return SharedPours(pours.reflectance[mine], sample, code[mine])
+    return SharedPours(pours.reflectance[mine], sample, code[batch[mine]])
 
 
 def _own_batches(fitted: FittedHouse, pours: SetPours, known: Mask, module: str) -> OwnBatches | None:
-    """Return the batches that the model does not know, of beers that it does."""
     beers = [pours.beers[code] for code in pours.levels.beer]
     of_known = np.isin(beers, fitted.beers)
     if not of_known.all():
@@ -109,7 +103,7 @@ def _own_batches(fitted: FittedHouse, pours: SetPours, known: Mask, module: str)
         return None
     batch = pours.levels.codes("batch")
     mine = rows[batch]
-    beer = np.array([fitted.beers.index(name) if name in fitted.beers else 0 for name in beers], dtype=np.int64)
+    beer = pd.Index(fitted.beers).get_indexer(beers)
     levels = Levels.of_pours(pours.levels.sample[mine], batch[mine], beer[batch[mine]])
     values = None if pours.values is None else pours.values.part(rows)
     kept = KeptPours(pours.reflectance[mine], levels, pours.lab[rows], values, pours.session[rows])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from itertools import combinations
 
 import numpy as np
 import pandas as pd
@@ -54,20 +55,14 @@ def of_beers(rounds: Sequence[Tried], listed: BeerList, ground: Grounds) -> pd.D
         several = len(listed.names) > 1
         left = max(0, rounds[0].design.n_batches - ground.batches_there.get(name, 0))
         colour = float(in_colour_unit(listed.colour_ebc[[k]], "EBC", listed.unit)[0])
-        rows.append(
-            {
-                "beer": name,
-                "colour": colour,
-                "half_width": width[k],
-                "half_width_in_unit": width[k] * colour,
-                "false_reject": float(np.mean([one.rejected[k] for one in rounds])),
-                "caught": float(np.nanmean(held[k])) if several else np.nan,
-                "most_like": listed.names[like] if several else "",
-                "caught_most_like": float(held[k, like]) if several else np.nan,
-                "batches_left": left,
-                "weeks": float(np.ceil(left / listed.batches_a_week[k])),
-            }
-        )
+        rows.append({
+            "beer": name, "colour": colour, "half_width": width[k], "half_width_in_unit": width[k] * colour,
+            "false_reject": float(np.mean([one.rejected[k] for one in rounds])),
+            "caught": float(np.nanmean(held[k])) if several else np.nan,
+            "most_like": listed.names[like] if several else "",
+            "caught_most_like": float(held[k, like]) if several else np.nan,
+            "batches_left": left, "weeks": float(np.ceil(left / listed.batches_a_week[k])),
+        })  # fmt: skip
     return pd.DataFrame(rows).set_index("beer")
 
 
@@ -76,27 +71,26 @@ def weak_pairs(tries: Sequence[Sequence[Tried]], best: int, listed: BeerList, wi
     own = tries[best][0].design
     same = [t for t in tries if (t[0].design.depth_mm, t[0].design.n_pours) == (own.depth_mm, own.n_pours)]
     rows = []
-    for a in range(len(listed.names)):
-        for b in range(a + 1, len(listed.names)):
-            held, sd = summary(np.array([(one.held[a, b] + one.held[b, a]) / 2.0 for one in tries[best]]))
-            if held >= wish:
-                continue
-            at_best = float(np.mean([min(one.at_best[a, b], one.at_best[b, a]) for one in same[-1]]))
-            enough = [
-                t[0].design.n_batches
-                for t in same
-                if np.mean([(one.held[a, b] + one.held[b, a]) / 2.0 for one in t]) >= wish
-            ]
-            said = f"{listed.names[a]} and {listed.names[b]}: held {held:.0%} of the time when one runs as the other"
-            if at_best < wish:
-                said += f"; no number of batches or pours will tell them apart, at best {at_best:.0%}"
-            elif enough:
-                said += f"; with {counted(min(enough), 'batch')} a beer as wished"
-            else:
-                said += f"; more batches and pours than were tried, at best {at_best:.0%}"
-            rows.append((listed.names[a], listed.names[b], held, sd, at_best, min(enough) if enough else np.nan, said))
+    for a, b in combinations(range(len(listed.names)), 2):
+        held, sd = summary(_held_either_way(tries[best], a, b))
+        if held >= wish:
+            continue
+        at_best = float(np.mean([min(one.at_best[a, b], one.at_best[b, a]) for one in same[-1]]))
+        enough = [t[0].design.n_batches for t in same if _held_either_way(t, a, b).mean() >= wish]
+        said = f"{listed.names[a]} and {listed.names[b]}: held {held:.0%} of the time when one runs as the other"
+        if at_best < wish:
+            said += f"; no number of batches or pours will tell them apart, at best {at_best:.0%}"
+        elif enough:
+            said += f"; with {counted(min(enough), 'batch')} a beer as wished"
+        else:
+            said += f"; more batches and pours than were tried, at best {at_best:.0%}"
+        rows.append((listed.names[a], listed.names[b], held, sd, at_best, min(enough) if enough else np.nan, said))
     columns = ["one", "other", "held", "held_sd", "at_best", "n_batches", "sentence"]
     return pd.DataFrame(rows, columns=columns).sort_values(["held", "one"], ignore_index=True)
+
+
+def _held_either_way(rounds: Sequence[Tried], a: int, b: int) -> Floats:
+    return np.array([(one.held[a, b] + one.held[b, a]) / 2.0 for one in rounds])
 
 
 def of_cups(tries: Sequence[Sequence[Tried]], best: Design) -> pd.DataFrame:
@@ -107,13 +101,12 @@ def of_cups(tries: Sequence[Sequence[Tried]], best: Design) -> pd.DataFrame:
         if (one.n_pours, one.n_batches) != (best.n_pours, best.n_batches):
             continue
         thirds = np.array_split(np.mean([r.half_width_of for r in rounds], axis=0), 3)
-        width = {name: float(part.mean()) if part.size else np.nan
-                 for name, part in zip(("pale", "middle", "dark"), thirds, strict=True)}  # fmt: skip
-        half, sd = summary(np.array([r.half_width for r in rounds]))
+        width = (float(part.mean()) if part.size else np.nan for part in thirds)
+        half = summary(np.array([r.half_width for r in rounds]))
         caught, _ = summary(np.array([r.figures["caught"] for r in rounds]))
-        rows.append({"cup_mm": one.cup_mm, "fill_ml": one.fill_ml, "depth_mm": one.depth_mm, "half_width": half,
-                     "half_width_sd": sd, **width, "caught": caught})  # fmt: skip
-    return pd.DataFrame(rows).sort_values("half_width", ignore_index=True)
+        rows.append((one.cup_mm, one.fill_ml, one.depth_mm, *half, *width, caught))
+    columns = ["cup_mm", "fill_ml", "depth_mm", "half_width", "half_width_sd", "pale", "middle", "dark", "caught"]
+    return pd.DataFrame(rows, columns=columns).sort_values("half_width", ignore_index=True)
 
 
 def advice_said(advice: pd.Series, wishes: Mapping[str, float], ground: Grounds, listed: BeerList) -> list[str]:
@@ -142,15 +135,12 @@ def advice_said(advice: pd.Series, wishes: Mapping[str, float], ground: Grounds,
             if not (found >= wish if name == "caught" else found <= wish):
                 got = "not seen at 50 % either" if np.isnan(found) else f"{found:.1%}"
                 lacking.append(f"{word} {wish:.1%}: {got}")
-        said.append(
-            f"not every wish is met by any number tried; this is the best that can be had ({'; '.join(lacking)})"
-        )
+        lacks = "; ".join(lacking)
+        said.append(f"not every wish is met by any number tried; this is the best that can be had ({lacks})")
     least = 1.645 * ground.house.lab_relative
     if not np.isnan(wishes["half_width"]) and wishes["half_width"] < least:
-        said.append(
-            f"no number of batches or pours brings a half-width below about {least:.1%}: so far one lab colour goes "
-            "from the truth; two determinations a batch would"
-        )
+        what = f"no number of batches or pours brings a half-width below about {least:.1%}"
+        said.append(f"{what}: so far one lab colour goes from the truth; two determinations a batch would")
     weeks, slowest = float(advice["weeks"]), listed.names[int(listed.batches_a_week.argmin())]
     said.append(
         "the set holds as many already: the check may be switched on"
@@ -183,10 +173,9 @@ def choice_said(of_cups: pd.DataFrame, table: pd.DataFrame, best: Design) -> lis
     own = own.drop_duplicates("n_pours")  # two cups may be of one depth
     if len(own) > 1:
         few, many = own.iloc[0], own.iloc[-1]
-        said.append(
-            f"{counted(int(many['n_pours']), 'pour')} instead of {int(few['n_pours'])} take the half-width from "
-            f"{few['half_width']:.1%} to {many['half_width']:.1%}"
-        )
+        taken = f"from {few['half_width']:.1%} to {many['half_width']:.1%}"
+        what = f"{counted(int(many['n_pours']), 'pour')} instead of {int(few['n_pours'])}"
+        said.append(f"{what} take the half-width {taken}")
     return said
 
 
@@ -217,11 +206,6 @@ def bench_sheet(listed: BeerList, design: Design, there: Mapping[str, int], per_
                 rows.append((number, session, turn, names[beer], f"batch {batch}", n_pours, 1, True))
     columns = ["week", "session", "turn", "what", "batch", "pours", "scans_a_pour", "to_the_lab"]
     return pd.DataFrame(rows, columns=columns)
-
-
-def upkeep_said(rows: pd.DataFrame) -> list[str]:
-    """Return the same in words."""
-    return [f"{row['what']} every {row['every_hours']:.2g} h: {row['why']}" for row in rows.to_dict("records")]
 
 
 def _weeks(left: Ints, rate: Floats) -> Ints:

@@ -18,11 +18,12 @@ from specmatch.house.planning.forecast import Assumed
 from specmatch.maths.faults.normal_variation import BATCH_SD, CAUSES, POUR_SD, USUAL_FOAM, fit_natural_scatter
 from specmatch.maths.faults.normal_variation import SHAPE_SD as BATCH_SHAPE_SD
 from specmatch.maths.optics.cup import SHAPE_SD, Optics, glare_of, smooth_shapes
-from specmatch.maths.optics.path_law import PathLaw, textbook_law
+from specmatch.maths.optics.path_law import textbook_law
 from specmatch.maths.spectra.channels import usable_channels
 from specmatch.maths.spectra.noise import ChannelNoise, fit_light_noise, pooled, slit_bins
 from specmatch.maths.statistics.levels import Levels, mean_by, parent_codes
 from specmatch.measurement.commissioning.commission import Commissioning
+from specmatch.measurement.folder.columns import said_of_spellings
 from specmatch.measurement.folder.sheets import number_columns, read_sheet
 from specmatch.measurement.folder.stated import as_stated
 from specmatch.measurement.reflectance.path_length import filling_depth_mm
@@ -35,6 +36,7 @@ if TYPE_CHECKING:
 
 
 STATED, SET, DEFAULT, MODULE, LIST = "stated", "the set", "cautious default", "the module", "the list"
+_COLUMNS = ["what", "value", "unit", "source"]
 
 
 @dataclass(frozen=True)
@@ -82,7 +84,7 @@ class Grounds:
     """What a plan stands on."""
 
     house: Assumed  # at the depth of the first cup
-    table: pd.DataFrame  # `what`, `value`, `unit`, `source`
+    table: pd.DataFrame  # of `_COLUMNS`
     lamp_drift: float
     drift_source: str
     notes: tuple[str, ...]
@@ -114,10 +116,8 @@ def ground_of(
 ) -> Grounds:  # fmt: skip
     """Gather what the house, its module and its set say, and defaults for the rest."""
     rows = [("colours of the beers", f"{beers.colour_ebc[0]:.3g} to {beers.colour_ebc[-1]:.3g}", "EBC", LIST)]
-    rows += [
-        (HABITS[name].what, f"{value:g}", HABITS[name].unit, STATED if name in stated else DEFAULT)
-        for name, value in habits.items()
-    ]
+    for name, value in habits.items():
+        rows.append((HABITS[name].what, f"{value:g}", HABITS[name].unit, STATED if name in stated else DEFAULT))
     shown, drift = _shown_by(module, habits, stated, rows)
     shapes = smooth_shapes(shown["wavelength_nm"])
     house = Assumed(
@@ -136,7 +136,7 @@ def ground_of(
     drift, source = (habits["lamp_drift"], source) if np.isnan(drift) else (drift, MODULE)
     if refs is None:
         rows.append(("shapes of spectra", "the average beer's, and how real beers leave it", "", DEFAULT))
-    ground = Grounds(house, _table(rows), drift, source, ())
+    ground = Grounds(house, pd.DataFrame(rows, columns=_COLUMNS), drift, source, ())
     if refs is None:
         return ground
     must_be("set", refs)
@@ -172,10 +172,6 @@ def _shown_by(
     return {"wavelength_nm": nm, "noise": noise, "pour_sd": pour, "batch_sd": batch}, drift
 
 
-def _table(rows: list[tuple[str, str, str, str]]) -> pd.DataFrame:
-    return pd.DataFrame(rows, columns=["what", "value", "unit", "source"])
-
-
 def _of_commissioning(found: Commissioning, noise: ChannelNoise) -> tuple[ChannelNoise, float, str]:
     def value(name: str) -> float:
         return float(found.figures["value"].get(name, np.nan))
@@ -189,7 +185,6 @@ def _of_commissioning(found: Commissioning, noise: ChannelNoise) -> tuple[Channe
 
 
 def _of_scans(session: Session) -> tuple[Floats, ChannelNoise, Floats]:
-    """Learn axis, noise and scatter of pours from a few scans; those of one sample are of one liquid."""
     # -> (p,), noise, (c,) along `CAUSES`
     values = session.spectra.to_numpy(float)
     nm = session.spectra.columns.to_numpy(float)
@@ -234,20 +229,19 @@ def _with_set(
     there = {name: int((refs.batches["beer"] == name).sum()) for name in shared}
     lab = _lab_of(refs)
     house = _house_of(house, beers, fitted, refs.colour_unit, depth)
+    own = {"batch_sd": house.batch_sd[0], "fill_sd": house.pour_sd[0]}
     if lab is not None:
         house = replace(house, lab_relative=lab[0], lab_ebc=lab[1], lab_states_sd=True)
-    own = {"batch_sd": house.batch_sd[0], "fill_sd": house.pour_sd[0]}
-    replaced = {HABITS[name].what for name in (*own, "foam_sd", "matt_base")} | {"noise of the module"}
-    if lab is not None:
         own |= {"lab_sd": lab[0], "lab_sd_ebc": lab[1]}
-        replaced |= {HABITS[name].what for name in own}
+    replaced = {HABITS[name].what for name in (*own, "foam_sd", "matt_base")} | {"noise of the module"}
     said = f"{counted(sum(there.values()), 'batch')} of {counted(len(shared), 'beer')}"
     rows = [row for row in rows if row[0] not in replaced]
     rows.append(("spectra of the beers, scatter of batches and pours, noise, law of the cup", said, "", SET))
     rows += [(HABITS[name].what, f"{value:.3g}", HABITS[name].unit, SET) for name, value in own.items()]
     if fitted.colour is not None:
         rows.append(("width of intervals", "drawn to what held-out colours of the set are off", "", SET))
-    return Grounds(house, _table(rows), ground.lamp_drift, ground.drift_source, tuple(notes), there, fitted)
+    table = pd.DataFrame(rows, columns=_COLUMNS)
+    return replace(ground, house=house, table=table, notes=tuple(notes), batches_there=there, fitted=fitted)
 
 
 def _house_of(house: Assumed, beers: BeerList, fitted: FittedHouse, unit: str, depth_mm: float) -> Assumed:
@@ -261,6 +255,9 @@ def _house_of(house: Assumed, beers: BeerList, fitted: FittedHouse, unit: str, d
                 # the regression knows a beer's colour better than the mean of a few lab values does
                 read = fitted.colour.predict(faults.beer_means[[fitted.beers.index(name)]])
                 colour[place] = in_colour_unit(read, unit, "EBC")[0]
+    law = replace(house.law, glare=faults.optics.glare)
+    if fitted.path_law is not None:
+        law = replace(fitted.path_law, light=faults.noise.light, shape=np.zeros(1))
     n_causes = scatter.pour.size - len(scatter.shapes)
     absent = np.zeros(house.pour_sd.size - n_causes)
     batch = np.maximum(scatter.batch - scatter.per_pour * scatter.pour, 0.25 * scatter.batch)
@@ -268,7 +265,7 @@ def _house_of(house: Assumed, beers: BeerList, fitted: FittedHouse, unit: str, d
         house,
         wavelength_nm=nm,
         noise=replace(faults.noise, misfit=0.0),
-        law=_law_of(house, fitted),
+        law=law,
         depth_mm=depth_mm,
         colour_ebc=colour,
         known=known,
@@ -277,13 +274,6 @@ def _house_of(house: Assumed, beers: BeerList, fitted: FittedHouse, unit: str, d
         batch_sd=np.append(np.sqrt(batch[:n_causes]), absent),
         shapes=np.sqrt(batch[n_causes:])[:, None] * _smooth(scatter.shapes, nm),
     )
-
-
-def _law_of(house: Assumed, fitted: FittedHouse) -> PathLaw:
-    law, noise = fitted.path_law, fitted.faults.noise
-    if law is None:
-        return replace(house.law, glare=fitted.faults.optics.glare)
-    return replace(law, light=noise.light, shape=np.zeros(1))
 
 
 def _smooth(shapes: Floats, nm: Floats) -> Floats:
@@ -320,9 +310,8 @@ def read_beers(path: str | Path) -> tuple[pd.DataFrame, list[str]]:
     name = Path(path).name
     absent = [column for column in ("beer", "colour") if column not in sheet.table]
     if absent:
-        raise SheetError(
-            f"{name}: no column {absent[0]!r}, got {', '.join(sheet.table.columns)}; a row a beer, with beer and colour"
-        )
+        got = ", ".join(sheet.table.columns)
+        raise SheetError(f"{name}: no column {absent[0]!r}, got {got}; a row a beer, with beer and colour")
     table = sheet.table.copy()
     numbers = number_columns(sheet, ("colour", "batches_a_week"), name=name)
     table[list(numbers.columns)] = numbers
@@ -384,6 +373,7 @@ def beer_list(beers: pd.DataFrame | Mapping[str, float], unit: str, usual_rate: 
         for i in range(len(named) - 1)
         if colour[i + 1] - colour[i] <= 1e-9 * colour[i]
     ]
+    notes += said_of_spellings("beer", named)
     if len(named) == 1:
         notes.append("one beer: there is no mix-up within the house to catch, so only its colour is planned")
     return BeerList(named, colour, rate[order], unit, tuple(notes))

@@ -173,12 +173,8 @@ class Tried:
     def figures(self) -> dict[str, float]:
         """The figures that a plan forecasts."""
         caught = float(np.nanmean(self.held)) if self.held.size > 1 else np.nan
-        return {
-            "half_width": self.half_width,
-            "false_reject": float(self.rejected.mean()),
-            "caught": caught,
-            "covered": self.covered,
-        }
+        values = (self.half_width, float(self.rejected.mean()), caught, self.covered)
+        return dict(zip(FIGURES, values, strict=True))
 
 
 def _colour_of(house: Assumed, learnt: Batches) -> ColourModel:
@@ -215,7 +211,7 @@ def try_design(house: Assumed, beers: Floats, learnt: Batches, new: Batches, des
     blends = np.full(len(BLENDS), np.nan)
     if n_beers > 1:
         bright = np.maximum(means, LEAST_REFLECTANCE)
-        blends = hold_blends(identity, bright, n_pours, beer, rate=rate, fractions=BLENDS).held.mean(axis=0)
+        blends = hold_blends(identity, bright, n_pours, beer, rate=rate, fractions=BLENDS)[1].mean(axis=0)
     centre = house.law.seen(-np.log(beers))
     return Tried(
         design=design,

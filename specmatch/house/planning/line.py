@@ -115,25 +115,18 @@ def _rows(shifts: Sequence[_Shifts], rate: float, line: Mapping[str, float],
             # a run that was stopped for nothing before the mix-up is a false hold, and no catch
             looked, reached = looked + int((inside > 0).sum()), reached + int((held >= before).sum())
             caught += int(((held >= before) & (held < before + inside)).sum())
-        low, high = (float(x) for x in binomial_bounds(caught, max(reached, 1)))
+        low, high = binomial_bounds(caught, max(reached, 1)) if several else (np.nan, np.nan)
         false = int((for_nothing < in_run).sum())
-        false_low, false_high = (float(x) for x in binomial_bounds(false, n))
+        false_low, false_high = binomial_bounds(false, n)
         week = line["runs_a_week"]
-        rows.append(
-            {
-                "minutes": minutes,
-                "false_reject_rate": rate,
-                "readings_a_run": in_run,
-                "looked_at": looked / n if several else np.nan,
-                "caught": caught / max(reached, 1) if several else np.nan,
-                "caught_low": low if several else np.nan,
-                "caught_high": high if several else np.nan,
-                "false_hold": false / n,
-                "false_holds_a_week": week * false / n,
-                "false_holds_a_week_low": week * false_low,
-                "false_holds_a_week_high": week * false_high,
-            }
-        )
+        rows.append({
+            "minutes": minutes, "false_reject_rate": rate, "readings_a_run": in_run,
+            "looked_at": looked / n if several else np.nan,
+            "caught": caught / max(reached, 1) if several else np.nan,
+            "caught_low": float(low), "caught_high": float(high),
+            "false_hold": false / n, "false_holds_a_week": week * false / n,
+            "false_holds_a_week_low": week * float(false_low), "false_holds_a_week_high": week * float(false_high),
+        })  # fmt: skip
     return rows
 
 
@@ -161,21 +154,17 @@ def _changeover(shifts: Sequence[_Shifts], rate: float, names: Sequence[str]) ->
     np.add.at(missed[1], pair, 1)
     share = missed[0] / np.maximum(missed[1], 1)
     claim, real = divmod(int(share.argmax()), n_beers)
-    low, high = (float(x) for x in binomial_bounds((at < 1).sum(), n))
     several = n_beers > 1
-    return pd.Series(
-        {
-            "held_at_first": float((at < 1).mean()) if several else np.nan,
-            "held_at_first_low": low if several else np.nan,
-            "held_at_first_high": high if several else np.nan,
-            "held_by_second": float((at < 2).mean()) if several else np.nan,
-            "false_hold": float((own < 1).mean()),
-            "weakest_pair": f"{names[real]} under the name {names[claim]}" if several and share.max() > 0 else "",
-            "n": n,
-        },
-        dtype=object,
-        name="changeover",
-    )
+    low, high = binomial_bounds((at < 1).sum(), n) if several else (np.nan, np.nan)
+    found = {
+        "held_at_first": float((at < 1).mean()) if several else np.nan,
+        "held_at_first_low": float(low), "held_at_first_high": float(high),
+        "held_by_second": float((at < 2).mean()) if several else np.nan,
+        "false_hold": float((own < 1).mean()),
+        "weakest_pair": f"{names[real]} under the name {names[claim]}" if several and share.max() > 0 else "",
+        "n": n,
+    }  # fmt: skip
+    return pd.Series(found, dtype=object, name="changeover")
 
 
 def _sentences(table: pd.DataFrame, packages: pd.DataFrame, change: pd.Series, line: Mapping[str, float], lot: int,
@@ -187,8 +176,6 @@ def _sentences(table: pd.DataFrame, packages: pd.DataFrame, change: pd.Series, l
     )
     if table["caught"].notna().any():
         met = table[table["meets"]]
-        able = table[table["caught"] >= min(line["chance"], table["caught"].max())]
-        best = able.sort_values("false_holds_a_week").iloc[0]
         if len(met):
             one = met.iloc[0]
             said.append(
@@ -198,6 +185,8 @@ def _sentences(table: pd.DataFrame, packages: pd.DataFrame, change: pd.Series, l
                 f"{one['false_holds_a_week']:.1f} false holds a week"
             )
         else:
+            able = table[table["caught"] >= min(line["chance"], table["caught"].max())]
+            best = able.sort_values("false_holds_a_week").iloc[0]
             said.append(
                 f"{what}: no interval tried reaches {line['chance']:.0%} with {line['false_holds_a_week']:g} false "
                 f"holds a week; the best that can be had is {best['caught']:.0%} at a reading every "

@@ -21,7 +21,6 @@ from specmatch.house.planning.advice import (
     of_beers,
     of_cups,
     upkeep,
-    upkeep_said,
     weak_pairs,
 )
 from specmatch.house.planning.assumptions import (
@@ -159,8 +158,7 @@ def plan(
     refs : ReferenceSet, optional
         A set of a few batches that is there already: the plan goes on from what it shows.
     module : Commissioning or Session, optional
-        From `specmatch.commission`, or a measured folder with a few scans of water and of one beer; a cautious default
-        otherwise.
+        With a few scans of water and of one beer; a cautious default otherwise.
     cups : sequence of (float, float), default ((40, 10),)
         Inner diameter, mm, and fill, mL, of each cup to choose from.
     n_batches : sequence of int, default (4, 8, 16)
@@ -191,10 +189,8 @@ def plan(
 
     Raises
     ------
-    OptionError
-        If a cup has no size, or a number is not one that can be.
-    TableError
-        If the list of beers names one twice, or a colour is no number above 0.
+    OptionError, TableError
+        If a cup has no size, or a number is not one that can be; if the list names a beer twice or no colour above 0.
 
     Notes
     -----
@@ -216,7 +212,8 @@ def plan(
     ground = ground_of(listed, cups, own_habits, habits or {}, module, refs, wanted[1])
     designs = [Design(float(cup[0]), float(cup[1]), float(depth), m, n)
                for cup, depth in zip(cups, cup_depths(cups), strict=True) for m in pours for n in batches]  # fmt: skip
-    rounds, n_new, shifts = _effort(len(listed.names), rough)
+    rounds, n_new, shifts = ROUGH if rough else WHOLE
+    rounds = int(np.clip(round(rounds * USUAL_BEERS / len(listed.names)), 2, rounds))  # fewer where each holds many
     work = {"rounds": rounds, "n_new": n_new, "most": ROUGH_BATCHES if rough else ENDLESS}
     tries = try_all(ground.house, designs, wanted, seed=seed, n_jobs=n_jobs, tell=progress, **work)
     tries = _as_shown(tries, ground, wanted, seed)
@@ -231,7 +228,8 @@ def plan(
     advice = pd.Series({**table.iloc[best].to_dict(), **counts}, dtype=object, name="advice")
     first = [*advice_said(advice, own_wishes, ground, listed), *choice_said(cup_by_cup, table, design)]
     limits = [OF_SOME] if len(listed.names) * batches[-1] > work["most"] else []
-    rest = [*upkeep_said(kept), *listed.notes, *ground.notes, IT_IS_A_MODEL, *limits]
+    of_upkeep = [f"{row.what} every {row.every_hours:.2g} h: {row.why}" for row in kept.itertuples()]
+    rest = [*of_upkeep, *listed.notes, *ground.notes, IT_IS_A_MODEL, *limits]
     return Plan(
         advice=advice,
         sentences=(*first, *pairs["sentence"], *of_line, *rest),
@@ -249,12 +247,6 @@ def plan(
         rough=rough,
         seed=seed,
     )
-
-
-def _effort(n_beers: int, rough: bool) -> tuple[int, int, int]:
-    """Return simulated houses, new batches judged in each, and shifts: fewer houses where each holds many beers."""
-    rounds, n_new, shifts = ROUGH if rough else WHOLE
-    return int(np.clip(round(rounds * USUAL_BEERS / n_beers), 2, rounds)), n_new, shifts
 
 
 def _numbers(given: Sequence[int], name: str, least: int) -> list[int]:
@@ -307,6 +299,7 @@ def forecast_beside(found: pd.Series, held: pd.DataFrame, made: Plan, n_batches:
         # what is found is itself counted on so many batches
         own = at[name] / np.sqrt(2.0 * n) if name == "half_width" else np.sqrt(share * (1.0 - share) / n)
         reach = float(np.hypot((at[f"{name}_high"] - at[f"{name}_low"]) / 2.0, 1.645 * own))
-        low, high = at[name] - reach, at[name] + reach
+        most = np.inf if name == "half_width" else 1.0  # the others are shares
+        low, high = max(at[name] - reach, 0.0), min(at[name] + reach, most)
         rows.append((name, at[name], low, high, value, bool(low <= value <= high)))
     return pd.DataFrame(rows, columns=["figure", "forecast", "low", "high", "found", "as_forecast"])

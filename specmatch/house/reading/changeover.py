@@ -47,11 +47,9 @@ def changeover_table(fitted: FittedHouse, samples: SampleSet, *, before: str, af
     scores, dark = fitted.identity.metric.scores(samples.averages.reflectance), _of_the_dark(fitted, before, after)
     rows = []
     for got in estimate_blends(path, scores, samples.averages.counts):
-        sentence = (
-            f"no {before} seen; a part under {_share(got.smallest_visible)} may be missed"
-            if got.low <= 0.0
-            else f"about {_share(got.fraction)} {before} left ({_share(got.low)} to {_share(got.high)})"
-        )
+        sentence = f"about {_share(got.fraction)} {before} left ({_share(got.low)} to {_share(got.high)})"
+        if got.low <= 0.0:
+            sentence = f"no {before} seen; a part under {_share(got.smallest_visible)} may be missed"
         if got.p_value < UNLIKE:
             sentence += f"; but it looks like no blend of {before} and {after}"
         sentence += dark
@@ -92,13 +90,11 @@ def changeover_series(
     seen, dark, names = _share(got.smallest_visible), _of_the_dark(fitted, before, after), samples.index[order]
     if (np.diff(order) < 0).any():
         dark += "; read in the order of their times, which is not that of the sheet"
-    odd = []
+    odd, first = [], None
     if got.first is not None:
         blends = estimate_blends(path, scores[got.first :], counts[got.first :])
-        odd = [
-            one for one, blend in zip(names[got.first :], blends, strict=True) if blend.p_value < UNLIKE / len(blends)
-        ]
-    first = None
+        far = [blend.p_value < UNLIKE / len(blends) for blend in blends]
+        odd = list(names[got.first :][far])
     if odd:
         said = f"no {before} is seen in {listed(odd, 3)}, which {'look' if len(odd) > 1 else 'looks'} like no {after}"
         said += " and no blend of the two: find out what it is"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from math import hypot
 from typing import Any
 
 import numpy as np
@@ -21,9 +22,8 @@ from specmatch.maths.faults.normal_variation import CAUSES
 from specmatch.maths.regression.colour_model import ColourModel
 from specmatch.maths.regression.conformal import Interval, widen_limits
 
-POURS, FILL_TOLERANCE, TRANSFER, SESSIONS = (
-    "spread of pours", "fill tolerance added", "transfer added", "few sessions added"
-)  # fmt: skip
+POURS, FILL_TOLERANCE = "spread of pours", "fill tolerance added"
+TRANSFER, SESSIONS = "transfer added", "few sessions added"
 
 
 @dataclass(frozen=True)
@@ -93,12 +93,12 @@ def read_colours(
     found = fit.interval(reflectance, n_pours, coverage)
     low, high = found.low, found.high
     method = f"{found.method}, {POURS if cautions.pours_shown else FILL_TOLERANCE}"
-    more = np.hypot(0.0 if cautions.pours_shown else cautions.path_sd, cautions.transfer_sd)
+    more: Floats | float = hypot(0.0 if cautions.pours_shown else cautions.path_sd, cautions.transfer_sd)
     if cautions.transfer_sd:
         method = f"{method}, {TRANSFER}"
     if cautions.session_sd is not None:
         more, method = np.hypot(more, cautions.session_sd[nearest]), f"{method}, {SESSIONS}"
-    if more.any():
+    if cautions.session_sd is not None or more:
         # in logarithms, where path and colour add; the parts of the interval add as independent errors
         extra = np.full(found.colour.shape, float(ndtri(0.5 + coverage / 2.0)) * more)
         low, high = widen_limits(found.colour, low, high, extra)

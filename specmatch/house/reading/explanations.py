@@ -67,22 +67,16 @@ def give_reasons(
         if row in reasons.codes and EXCLUDING & set(codes):
             reasons.codes[row] = tuple(code for code in reasons.codes[row] if code not in EXCLUDING)
         reasons.against_beer[row] = [code for code in codes if code not in reasons.codes.get(row, ())]
-        would = (
-            f"without it the {value} would read {in_digits(without, unit)} {unit}, not {in_digits(colour[row], unit)}"
-        )
+        would = f"without it the {value} would read {in_digits(without, unit)} {unit}"
+        would += f", not {in_digits(colour[row], unit)}"
         reasons.of_beer[row] = (
             f"against {fitted.beers[beer[row]]}: {said} (explains {found.share[row]:.0%} of the departure)"
             f"{_moved(colour[row], without, value, would)}; {_words(found.fault[row]).advice}"
         )
         _add(reasons, row, codes, reasons.of_beer[row])
     for row in np.flatnonzero(unlike & (found.fault == NO_FAULT)).tolist():
-        _add(
-            reasons,
-            row,
-            [],
-            f"nothing known explains how it departs from {fitted.beers[beer[row]]}: measure it by transmission, "
-            "then add it to the set",
-        )
+        said = f"nothing known explains how it departs from {fitted.beers[beer[row]]}"
+        _add(reasons, row, [], f"{said}: measure it by transmission, then add it to the set")
     return reasons
 
 
@@ -148,12 +142,8 @@ def _tell_of_pours(reasons: Reasons, fitted: FittedHouse, samples: SampleSet, od
         would = f"with it the {fitted.value_name} would read {in_digits(colour_with[row], fitted.colour_unit)} "
         would += fitted.colour_unit
         moved = _moved(colour[row], colour_with[row], fitted.value_name, would)
-        _add(
-            reasons,
-            row,
-            codes,
-            f"pour {pours.names[pour]} is left out, the {mates} others agree: {said}{moved}; {advice}",
-        )
+        left_out = f"pour {pours.names[pour]} is left out, the {mates} others agree"
+        _add(reasons, row, codes, f"{left_out}: {said}{moved}; {advice}")
 
 
 def _words(fault: int) -> FaultWords:

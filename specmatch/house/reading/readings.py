@@ -23,7 +23,7 @@ from specmatch.maths.classification.class_model import Match
 from specmatch.maths.faults.diagnosis import Diagnosis
 from specmatch.maths.faults.fault_model import best_explained_beer
 from specmatch.measurement.folder.stated import as_stated
-from specmatch.spectra import text_ids
+from specmatch.spectra import by_scan_id, text_ids
 
 try:
     from pandas.api.internals import create_dataframe_from_blocks
@@ -178,7 +178,7 @@ def table_of(columns: dict[str, Any], index: pd.Index) -> pd.DataFrame:
     others: dict[Any, dict[int, Any]] = {}
     for place, one in enumerate(columns.values()):
         array = np.full(n, one, dtype=object) if isinstance(one, str) else np.asarray(one)
-        if array.dtype.kind == "O" and (n == 0 or isinstance(array[0], str)):
+        if kind and array.dtype.kind == "O" and (n == 0 or isinstance(array[0], str)):
             blocks.append((kind._from_sequence(array, dtype=text), np.array([place])))
         else:
             others.setdefault(array.dtype, {})[place] = array
@@ -188,8 +188,8 @@ def table_of(columns: dict[str, Any], index: pd.Index) -> pd.DataFrame:
 
 @lru_cache(maxsize=1)
 def _text_type() -> tuple[Any, Any]:
-    text: Any = pd.Index([""]).dtype
-    return text, text.construct_array_type()
+    text = pd.Index([""]).dtype  # objects, where pandas is told not to look for text
+    return text, text.construct_array_type() if isinstance(text, pd.api.extensions.ExtensionDtype) else None
 
 
 @lru_cache(maxsize=4)
@@ -349,9 +349,8 @@ def judge_parts(
 
     def judge_own(spectra: Any, scans: Any) -> pd.DataFrame:
         alone = isinstance(spectra, pd.Series)
-        scan_ids = text_ids(
-            pd.Index([spectra.name]) if alone else getattr(spectra, "spectra", spectra).index, "scan_id"
-        )
+        table = getattr(spectra, "spectra", spectra)
+        scan_ids = text_ids(pd.Index([table.name]) if alone else by_scan_id(table).index, "scan_id")
         names = check_scans(as_stated(getattr(spectra, "scans", scans), "scans"), scan_ids)["sample"].unique()
         own = {name: claim_of[name] for name in names if name in claim_of}
         unused.difference_update(own)

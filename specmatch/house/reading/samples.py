@@ -23,7 +23,7 @@ from specmatch.maths.regression.conformal import widen_limits
 from specmatch.maths.statistics.levels import mean_by
 from specmatch.measurement.folder.stated import as_stated
 from specmatch.measurement.reflectance.path_length import NO_FILL, ONE_KIND, SetDepth, fillings
-from specmatch.spectra import PLAUSIBLE_NM, check_spectra, match_wavelengths, spectra_table, text_ids
+from specmatch.spectra import PLAUSIBLE_NM, by_scan_id, check_spectra, match_wavelengths, spectra_table, text_ids
 
 UNKNOWN, OUT_OF_RANGE = "depth_unknown", "path_out_of_range"
 # a law taught between two depths serves a little beyond them
@@ -91,17 +91,15 @@ def prepare_samples(
     brought = _bring_scans(fitted, values, table)
     values = values if brought is None else brought.reflectance
     warnings: dict[str, list[str]] = {}
-    disagreeing: set[str] = set()
-    if bridged.any() or checks is not None:
+    of_scans = [(scan_id, "missing_channels") for scan_id in checked.scan_ids[bridged]]
+    of_scans += [] if checks is None else list(zip(checks["scan_id"], checks["code"], strict=True))
+    if of_scans:
         sample_of = dict(zip(checked.scan_ids, table["sample"], strict=True))
-        for scan_id in checked.scan_ids[bridged]:
-            warnings.setdefault(sample_of[scan_id], []).append("missing_channels")
-        if checks is not None:
-            for scan_id, code in zip(checks["scan_id"], checks["code"], strict=True):
-                if scan_id in sample_of:
-                    warnings.setdefault(sample_of[scan_id], []).append(code)
-                    if code == "replicates_disagree":
-                        disagreeing.add(scan_id)
+        # whether pours agree the model says by its own noise, whatever else was measured beside them
+        several = set(table.index[table["pour"].duplicated(keep=False)])
+        for scan_id, code in of_scans:
+            if scan_id in sample_of and (code != "replicates_disagree" or scan_id in several):
+                warnings.setdefault(sample_of[scan_id], []).append(code)
     pours = average(values, table["pour"])
     one_each = len(pours.names) == len(table)
     of_pour = table["sample"] if one_each else table["sample"].groupby(pours.codes, sort=True).first()
@@ -118,12 +116,7 @@ def prepare_samples(
     depths = None if brought is None else _depths_of_samples(fitted, brought, whole.names, of_scan)
     means, odd = whole, None
     if not every_pour and len(whole.names) < len(pours.names):
-        suspected = None
-        if disagreeing:
-            # a pour is suspected when all of its scans are
-            named = np.isin(table.index.to_numpy(dtype=object), list(disagreeing))
-            suspected = np.flatnonzero(np.bincount(pours.codes, named) == pours.counts)
-        odd = find_outlying_replicates(fitted.faults, pours.reflectance, whole.codes, suspected)
+        odd = find_outlying_replicates(fitted.faults, pours.reflectance, whole.codes)
         if odd.odd.any():
             codes = whole.codes[~odd.odd]
             kept, counts = mean_by(pours.reflectance[~odd.odd], codes)
@@ -175,11 +168,9 @@ def _depths_unstated(fitted: FittedHouse, n: int) -> _SampleDepths | None:
     """Return what is to be said of samples whose scans come without a table; None where the model knows no depth."""
     if fitted.depth is None or fitted.path_law is None:
         return None
-    none = np.zeros((0, fitted.wavelength_nm.size))
-    said = f"{NO_FILL}: {_taken_as(fitted.depth)}"
-    return _SampleDepths(
-        np.ones(n), np.zeros(0, np.int64), np.zeros((0, 1, none.shape[1])), none, {}, {}, _UNKNOWN_ONLY, (said,)
-    )
+    rows, p = np.zeros(0, np.int64), fitted.wavelength_nm.size
+    said = (f"{NO_FILL}: {_taken_as(fitted.depth)}",)
+    return _SampleDepths(np.ones(n), rows, np.zeros((0, 1, p)), np.zeros((0, p)), {}, {}, _UNKNOWN_ONLY, said)
 
 
 def _taken_as(depth: SetDepth) -> str:
@@ -236,8 +227,7 @@ def _depths_of_samples(fitted: FittedHouse, brought: _Brought, names: pd.Index, 
 def _how(depth: SetDepth, law: PathLaw, factor: float) -> str:
     said = f"brought to the set's depth, {depth.said}: absorbance times {factor:.3g}"
     if law.taught_by == SECOND_FILL:
-        inside = law.lowest / BEYOND <= 1.0 / factor <= law.highest * BEYOND
-        if inside:
+        if law.lowest / BEYOND <= 1.0 / factor <= law.highest * BEYOND:
             return f"{said}, as {law.n_batches} batches at a second fill taught"
         return f"{said}, beyond the fillings that taught how ({law.lowest:.2g} to {law.highest:.2g} of the set's depth)"
     advice = "measure six batches of the set at this filling too"
@@ -291,9 +281,9 @@ class Part:
         """Its samples held against the beers that were offered on their day."""
         samples, fitted = self.samples, self.fitted
         means, depths = samples.averages, samples.depths
-        doubts = (
-            Doubts(depths.rows, depths.directions, depths.gain) if depths is not None and depths.rows.size else None
-        )
+        doubts = None
+        if depths is not None and depths.rows.size:
+            doubts = Doubts(depths.rows, depths.directions, depths.gain)
         match = fitted.identity.match(means.reflectance, means.counts, missing=samples.missing, doubts=doubts)
         offered = fitted.offered.on(samples.measured_on)
         if offered.all():
@@ -304,9 +294,8 @@ class Part:
     @property
     def p_values(self) -> pd.DataFrame:
         """How typical its samples are of each beer."""
-        return pd.DataFrame(
-            self.match.p_value, index=self.samples.index, columns=pd.Index(self.fitted.beers, name="beer")
-        )
+        beers = pd.Index(self.fitted.beers, name="beer")
+        return pd.DataFrame(self.match.p_value, index=self.samples.index, columns=beers)
 
     def batches(self) -> list[str]:
         """Return the batches that its scans are stated to be of; a table of scans may hold others beside them."""
@@ -326,6 +315,7 @@ def parts_by_module(fitted: FittedHouse, spectra: Any, scans: Any, *, every_pour
         scans = spectra.scans if scans is None else as_stated(scans, "scans")
         spectra, checks = spectra.spectra, spectra.checks
     else:
+        spectra = by_scan_id(spectra) if isinstance(spectra, pd.DataFrame) else spectra
         scans = as_stated(scans, "scans")
     if not fitted.modules or not isinstance(scans, pd.DataFrame) or "instrument" not in scans.columns:
         return [Part(fitted, fitted, spectra, scans, checks, np.zeros(0, np.int64), every_pour)]
@@ -367,7 +357,6 @@ def _rows(table: pd.DataFrame) -> list[dict[str, str]]:
 
 
 def _place(fitted: FittedHouse, row: dict[str, str]) -> int:
-    """Return the place of the module that a scan is of among the further ones, -1 where it is none of them."""
     fits = [k for k, one in enumerate(fitted.modules) if _is_of(one, row)]
     # the one that says most of it: a lamp of its own before the bare name
     return max(fits, key=lambda k: sum(bool(getattr(fitted.modules[k], part)) for part in PARTS), default=-1)

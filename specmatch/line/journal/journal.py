@@ -1,40 +1,19 @@
-"""The journal of a line: one SQLite file that only grows, one row a reading, sealed row to row.
-
-Any SQLite tool opens it. What is promised is that a change shows, not that it cannot be made: whoever can write the
-file can also rebuild it whole. A last hash kept elsewhere shows that, and a cut tail.
-"""
+"""The journal of a line: one SQLite file that only grows, one row a reading, sealed row to row."""
+# What is promised is that a change shows, not that it cannot be made: whoever can write the file can also rebuild it
+# whole. A last hash kept elsewhere shows that, and a cut tail.
 
 import json
 import sqlite3
 import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Any
 
 from specmatch.errors import LockedError, StorageError, TableError
-from specmatch.line.journal.schema import (
-    APPLICATION_ID,
-    BUSY_KINDS,
-    FIRST_PREVIOUS,
-    FORMAT,
-    HOW_TO_CHECK,
-    TRIGGERS,
-    TRIGGERS_OF_1,
-    ChainCheck,
-    ChainFault,
-    check_chain,
-    error_kind,
-    patiently,
-    record_text,
-    seal,
-    sql_of,
-    statements,
-    unix_time,
-    utc_now,
-)
+from specmatch.line.journal import schema
 from specmatch.storage import path_of, sha256_of
 from specmatch.wording import CAUTIONS
 
@@ -55,10 +34,6 @@ class Journal:
     clock : callable, optional
         Gives the time that stands in `written_at`.
 
-    Attributes
-    ----------
-    path : Path
-
     Raises
     ------
     StorageError
@@ -76,10 +51,12 @@ class Journal:
     >>> folder.cleanup()
     """
 
-    def __init__(self, path: str | Path, *, read_only: bool = False, clock: Callable[[], datetime] = utc_now) -> None:
+    def __init__(
+        self, path: str | Path, *, read_only: bool = False, clock: Callable[[], datetime] = schema.utc_now
+    ) -> None:
         self.path, self.clock = path_of(path), clock
         self._written: list[int] = []
-        self._scans, self._triggers = "scans_recorded", TRIGGERS
+        self._scans, self._triggers = "scans_recorded", schema.TRIGGERS
         share = network_file_system(self.path)
         if share is not None and not read_only:
             raise StorageError(
@@ -91,7 +68,7 @@ class Journal:
         with self._named_errors():
             self._db = self._connect(read_only)
             try:
-                patiently(lambda: self._prepare(read_only), BUSY_S)
+                schema.patiently(lambda: self._prepare(read_only), BUSY_S)
             except BaseException:
                 self._db.close()
                 raise
@@ -137,25 +114,26 @@ class Journal:
             with self.writing():
                 # another process may have made the tables since we looked
                 if db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0] == 0:
-                    for statement in statements(sql_of("schema")):
+                    for statement in schema.statements(schema.sql_of("schema")):
                         db.execute(statement)
-                    for kind, text in (("cautions", CAUTIONS), ("how to check", HOW_TO_CHECK)):
+                    for kind, text in (("cautions", CAUTIONS), ("how to check", schema.HOW_TO_CHECK)):
                         self._keep(sha256_of(text.encode()), kind, text)
         application, number = (
             db.execute(f"PRAGMA {name}").fetchone()[0] for name in ("application_id", "user_version")
         )
-        if application != APPLICATION_ID:
+        if application != schema.APPLICATION_ID:
             raise StorageError(f"{self.path} is no journal; name a file that verify or watch has made")
-        if number > FORMAT:
+        if number > schema.FORMAT:
             raise StorageError(
-                f"{self.path} is a journal of format {number}, this version reads up to {FORMAT}; use a newer version"
+                f"{self.path} is a journal of format {number}, this version reads up to {schema.FORMAT}; use a newer "
+                "version"
             )
         if not read_only:
             # every row reaches the disk before its decision is shown
             db.execute("PRAGMA synchronous = FULL")
         if number == 1 and read_only:
-            self._scans, self._triggers = "scans_seen", TRIGGERS_OF_1
-            db.execute(sql_of("view of 1"))
+            self._scans, self._triggers = "scans_seen", schema.TRIGGERS_OF_1
+            db.execute(schema.sql_of("view of 1"))
         elif number == 1:
             with self.writing():
                 self._bring_from_1()
@@ -165,14 +143,14 @@ class Journal:
         db = self._db
         if db.execute("PRAGMA user_version").fetchone()[0] != 1:
             return  # another process was quicker
-        lost = sorted(TRIGGERS_OF_1 - self._standing_triggers())
+        lost = sorted(schema.TRIGGERS_OF_1 - self._standing_triggers())
         planted = db.execute(
             "SELECT sha256, path, entry FROM scans_seen EXCEPT "
             "SELECT f.value, f.key, e.entry FROM entries e, json_each(e.record, '$.scan_files') f"
         ).fetchall()
-        for statement in statements(sql_of("from 1")):
+        for statement in schema.statements(schema.sql_of("from 1")):
             db.execute(statement)
-        self._keep(sha256_of(HOW_TO_CHECK.encode()), "how to check", HOW_TO_CHECK)
+        self._keep(sha256_of(schema.HOW_TO_CHECK.encode()), "how to check", schema.HOW_TO_CHECK)
         said = "brought from format 1 to format 2"
         if planted:
             said += f"; {len(planted)} rows of scans_seen that no entry stands behind were dropped"
@@ -201,7 +179,7 @@ class Journal:
         try:
             yield
         except sqlite3.Error as error:
-            if error_kind(error) in BUSY_KINDS:
+            if schema.error_kind(error) in schema.BUSY_KINDS:
                 raise LockedError(
                     f"{self.path}: another process has held the journal for {BUSY_S:g} s; {self._so_far()}: "
                     "run it again"
@@ -277,13 +255,13 @@ class Journal:
                 if (there := self.seen(digest).get(path)) is not None:
                     raise StorageError(f"{self.path}: scan file {path} is recorded already, in entry {there}")
         last = db.execute("SELECT entry, hash FROM entries ORDER BY entry DESC LIMIT 1").fetchone()
-        number, previous = (0, FIRST_PREVIOUS) if last is None else last
+        number, previous = (0, schema.FIRST_PREVIOUS) if last is None else last
         written = self.clock().astimezone(UTC).isoformat(timespec="milliseconds")
         whole = {"entry": number + 1, "written_at": written, **record}
-        text = record_text(whole)
+        text = schema.record_text(whole)
         db.execute(
             "INSERT INTO entries (entry, record, previous_hash, hash) VALUES (?, ?, ?, ?)",
-            (number + 1, text, previous, seal(previous, text)),
+            (number + 1, text, previous, schema.seal(previous, text)),
         )
         for path, digest in record.get("scan_files", {}).items():
             db.execute("INSERT OR IGNORE INTO scans_recorded VALUES (?, ?, ?)", (digest, path, number + 1))
@@ -293,7 +271,6 @@ class Journal:
         return whole
 
     def _refuse_unfit(self, record: Mapping[str, Any]) -> None:
-        """Refuse what would not be a row of this journal."""
         if not self._db.in_transaction:
             raise StorageError(f"{self.path}: append is called inside `with journal.writing():`; nothing was recorded")
         if not isinstance(record, Mapping) or not (isinstance(record.get("kind"), str) and record["kind"].strip()):
@@ -304,7 +281,7 @@ class Journal:
         if not isinstance(record.get("scan_files", {}), Mapping):
             raise TableError("scan_files is no mapping; expected path -> SHA-256 of each file")
         if record.get("measured_at"):
-            unix_time(record["measured_at"], f"a record of kind {record['kind']!r}")
+            schema.unix_time(record["measured_at"], f"a record of kind {record['kind']!r}")
 
     def seen(self, sha256: str) -> dict[str, int]:
         """Return path -> newest entry of every scan file recorded with these contents.
@@ -459,7 +436,7 @@ class Journal:
             raise StorageError(f"{self.path} lacks the document {digest[:12]} that its records name")
         return found[0][0]
 
-    def check(self, *, expect: str = "") -> ChainCheck:
+    def check(self, *, expect: str = "") -> schema.ChainCheck:
         """Follow the chain of hashes, and look whether triggers and the index of scans still stand as they must.
 
         Parameters
@@ -480,18 +457,18 @@ class Journal:
         (5, ())
         """
         with self._named_errors():
-            found = check_chain(
+            found = schema.check_chain(
                 self._db.execute("SELECT entry, record, previous_hash, hash FROM entries ORDER BY entry"),
                 self._db.execute(f"SELECT sha256, path, entry FROM {self._scans}"),
                 expect=expect,
             )
             lost = [
-                ChainFault(0, f"the trigger {name}, which refuses changes, is gone")
+                schema.ChainFault(0, f"the trigger {name}, which refuses changes, is gone")
                 for name in sorted(self._triggers - self._standing_triggers())
             ]
-        return ChainCheck(found.n_entries, found.last_hash, (*found.faults, *lost), found.clock_notes)
+        return schema.ChainCheck(found.n_entries, found.last_hash, (*found.faults, *lost), found.clock_notes)
 
-    def backup(self, path: str | Path) -> ChainCheck:
+    def backup(self, path: str | Path) -> schema.ChainCheck:
         """Copy the journal to a new file and check the copy, while others may go on writing.
 
         Parameters
@@ -524,13 +501,9 @@ class Journal:
         part.unlink(missing_ok=True)
         try:
             try:
-                copy = sqlite3.connect(part, isolation_level=None)
-                try:
+                with closing(sqlite3.connect(part, isolation_level=None)) as copy:
                     self._db.backup(copy)
-                    # one file, that needs no log beside it
-                    copy.execute("PRAGMA journal_mode = DELETE")
-                finally:
-                    copy.close()
+                    copy.execute("PRAGMA journal_mode = DELETE")  # one file, that needs no log beside it
             except sqlite3.Error as error:
                 said = "no copy was made, and the journal is as it was: name a file where there is room"
                 raise StorageError(f"{path}: {error}; {said}") from error
@@ -554,10 +527,9 @@ _WAYS_OUT = {
 
 
 def _way_out(error: sqlite3.Error) -> str:
-    """Say what to do about an error of SQLite, by its code."""
     if sqlite3.sqlite_version_info < (3, 31):
         return "this needs SQLite 3.31 or later"
-    return _WAYS_OUT.get(error_kind(error), "{so_far}")
+    return _WAYS_OUT.get(schema.error_kind(error), "{so_far}")
 
 
 # file systems over a network: their locks are not those that SQLite's write-ahead log rests on

@@ -1,10 +1,8 @@
-"""The tables of a journal (journal.sql): one JSON text a row, sealed to the row before; triggers refuse any change.
-
-The JSON text is what the chain of hashes covers: each row carries the hash of the one before, so that a change shows.
-Every other column of `entries` is computed from the text, so that no column can say anything else than what was sealed.
-`scans_recorded` only finds texts quickly: a row of it counts where the entry that it names says the same. Times hold on
-both sides of a clock change.
-"""
+"""The tables of a journal (journal.sql): one JSON text a row, sealed to the row before; triggers refuse any change."""
+# The JSON text is what the chain of hashes covers: each row carries the hash of the one before. Every other column of
+# `entries` is computed from the text, so that no column can say anything else than what was sealed. `scans_recorded`
+# only finds texts quickly: a row of it counts where the entry that it names says the same. Times hold on both sides of
+# a clock change.
 
 import hashlib
 import json
@@ -164,7 +162,6 @@ def _text(value: Any) -> str:
 
 
 def _plain(value: Any) -> Any:
-    """Return a number of numpy as one of Python."""
     if isinstance(value, np.generic):
         return value.item()
     raise TypeError(f"a {type(value).__name__} is no JSON")

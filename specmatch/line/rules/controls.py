@@ -1,9 +1,7 @@
-"""The control of a line: a sealed beer, dye or tile that opens a shift and vouches for the module.
-
-A control is held against earlier ones of its own material, lot and module, by its optical density at a few wavelengths
-and by its reading. A new model reads the kept scans of earlier controls anew, so that it has limits from its first day.
-A scan's own time is held against the clock of this machine and against the scan before it.
-"""
+"""The control of a line: a sealed beer, dye or tile that opens a shift and vouches for the module."""
+# A control is held against earlier ones of its own material, lot and module, by its optical density at a few
+# wavelengths and by its reading. A new model reads the kept scans of earlier controls anew, so that it has limits from
+# its first day. A scan's own time is held against the clock of this machine and against the scan before it.
 
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -18,7 +16,7 @@ from specmatch.errors import SheetError
 from specmatch.line.journal.journal import Journal, Record
 from specmatch.line.journal.queries import named_baseline
 from specmatch.line.journal.schema import UNREPLACED
-from specmatch.line.rules.run_rule import DAY_S, REVIEW, newest_review, with_grid
+from specmatch.line.rules.run_rule import DAY_S, newest_review, with_grid
 from specmatch.maths.statistics.control_charts import SETTLED, Held, hold, independent_number
 from specmatch.warning_codes import CONSISTENT, HOLD, RESCAN
 from specmatch.wording import counted
@@ -152,11 +150,6 @@ def optical_density(spectrum: pd.Series) -> dict[str, float]:
     return found
 
 
-def earlier_controls(journal: Journal, name: ControlName) -> list[Record]:
-    """Return the controls of a material, lot and module that counted, in the order recorded."""
-    return [row for row in _of_name(journal, name) if row["decision"] != RESCAN or _released(journal, row["entry"])]
-
-
 def _of_name(journal: Journal, name: ControlName) -> list[Record]:
     module = "coalesce(nullif(json_extract(record, '$.instrument'), ''), 'line ' || line)"
     lot = "coalesce(json_extract(record, '$.material_lot'), '')"
@@ -198,7 +191,7 @@ def judge_control(
     name, colour = control_name(record), record["reading"]["colour"]
     unit = record["reading"]["colour_unit"]
     every = [row for row in _of_name(journal, name) if row["entry"] not in without]
-    counted_out = [row["entry"] for row in every if row["decision"] == RESCAN and not _released(journal, row["entry"])]
+    counted_out = [row["entry"] for row in every if _counted_out(journal, row)]
     history = [row for row in every if row["entry"] not in counted_out]
     found = _values(journal, record, history, reread, since=max(counted_out, default=0))
     if not len(found.baseline):
@@ -298,7 +291,7 @@ def _first(
 
 
 def _read_over_stated(journal: Journal, statement: Statement, name: ControlName) -> float | None:
-    rows = earlier_controls(journal, name)
+    rows = [row for row in _of_name(journal, name) if not _counted_out(journal, row)]
     values = [row["reading"]["colour"] for row in rows if row["reading"]["colour"] is not None][-LOOK_BACK:]
     return float(np.mean(values)) / statement.colour if len(values) >= 3 else None
 
@@ -323,7 +316,7 @@ def control_trouble(
     for row in sorted(rows, key=lambda row: (row["measured_unix"], row["entry"])):
         newest[control_name(row)] = row
     for row in newest.values():
-        if row["decision"] == RESCAN and not _reviewed(journal, row["entry"]):
+        if row["decision"] == RESCAN and newest_review(journal, row["entry"]) is None:
             return OUT, f"entry {row['entry']}: {row['reason']}; nothing is decided until a good one"
     if any(row["decision"] == CONSISTENT for row in rows):
         return None
@@ -346,13 +339,8 @@ def _overdue(journal: Journal, line: str, at_unix: float, control_hours: float) 
     return None  # a line that has had no good control yet is not asked for one
 
 
-def _released(journal: Journal, entry: int) -> bool:
-    found = newest_review(journal, entry)
-    return found is not None and found.get("outcome") == RELEASED
-
-
-def _reviewed(journal: Journal, entry: int) -> bool:
-    return bool(journal.query("SELECT 1 FROM entries WHERE concerns = ? AND kind = ? LIMIT 1", (entry, REVIEW)))
+def _counted_out(journal: Journal, row: Record) -> bool:
+    return row["decision"] == RESCAN and (newest_review(journal, row["entry"]) or {}).get("outcome") != RELEASED
 
 
 def reread_with(house: Any, journal: Journal) -> Reread:

@@ -1,8 +1,6 @@
-"""One sample judged for the line, alone and with the pours kept of its run; and lots judged by their packages.
-
-What the journal holds of a scan file is judged again where the file's sheet or claim was mended since. Nothing is
-overwritten: such a judgement is a new entry, which names the one that it replaces.
-"""
+"""One sample judged for the line, alone and with the pours kept of its run; and lots judged by their packages."""
+# What the journal holds of a scan file is judged again where the file's sheet or claim was mended since. Nothing is
+# overwritten: such a judgement is a new entry, which names the one that it replaces.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -65,6 +63,19 @@ def stated_of(rows: pd.DataFrame) -> dict[str, str]:
     return found
 
 
+def with_bytes(stated: Mapping[str, str], lights: Mapping[str, str]) -> dict[str, str]:
+    """Add to what is stated of darks and references what their files hold, by the SHA-256 of each path."""
+    added = {
+        path: f"{stated[path].partition('+')[0]}+{sha[:_DIGITS]}" for path, sha in lights.items() if path in stated
+    }
+    return {**stated, **added}
+
+
+def _is_mended(said: str, now: str | None) -> bool:
+    # zip: an older entry holds the row alone, and a file that was put away says nothing of its bytes
+    return now is None or any(a != b for a, b in zip(said.split("+"), now.split("+"), strict=False))
+
+
 def standing_of(
     journal: Journal, path: str, sha256: str, stated: Mapping[str, str] | None, *, claim: str | None
 ) -> Standing:
@@ -84,8 +95,7 @@ def _again(journal: Journal, row: Record, stated: Mapping[str, str] | None, clai
         return False
     if journal.query("SELECT 1 FROM entries WHERE replaces = ? LIMIT 1", (row["entry"],)):
         return True  # what took its place left this file out
-    mended = stated is not None and any(stated.get(path) != said for path, said in row.get("stated", {}).items())
-    if mended:
+    if stated is not None and any(_is_mended(said, stated.get(path)) for path, said in row.get("stated", {}).items()):
         return True
     if claim is None or row["kind"] in (CONTROL, REFERENCE) or row.get("claimed") == claim:
         return False

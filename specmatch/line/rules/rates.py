@@ -142,7 +142,6 @@ def run_risks(
 
 @one_thread()  # here as well, wherever the fold is fitted
 def _identity_of(pours: SetPours, kept: Mask, false_reject_rate: float) -> ClassModel:
-    """Fit identity on some of the pours."""
     own = pours.part(kept)
     return own.identity(false_reject_rate, own.shared_noise())
 

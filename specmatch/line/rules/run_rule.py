@@ -1,15 +1,11 @@
-"""Retests: what a departure comes to within its run of one beer, one lot, one line.
-
-The first departure asks for another pour. Then all pours of the run are judged together, and the run is held if the
-departure stands. No pour is left out without a fault of its scan, and the best of several is never taken: a check that
-is repeated until it passes lets a wrong beer through. A beer that changed in the middle of a run is not excused by how
-the run began: the pours since the departure are judged on their own as well, at a tenth of the rate, and a third
-departure is a hold. A run that is held stays held until a person reviews it.
-
-`maths.classification.evidence.SequentialRule` decides; what is here finds and keeps the run that it is asked of.
-
-A sample whose lot nobody stated is a run of its own: no pours of other samples speak for it or against it.
-"""
+"""Retests: what a departure comes to within its run of one beer, one lot, one line."""
+# The first departure asks for another pour. Then all pours of the run are judged together, and the run is held if the
+# departure stands. No pour is left out without a fault of its scan, and the best of several is never taken: a check
+# that is repeated until it passes lets a wrong beer through. A beer that changed in the middle of a run is not excused
+# by how the run began: the pours since the departure are judged on their own as well, at a tenth of the rate, and a
+# third departure is a hold. A run that is held stays held until a person reviews it. A sample whose lot nobody stated
+# is a run of its own. `maths.classification.evidence.SequentialRule` decides; what is here finds and keeps the run that
+# it is asked of.
 
 import json
 from collections.abc import Collection

@@ -237,8 +237,7 @@ class FStatistics:
 def fit_beers(samples: LabelledSamples, choice: SpaceSettings) -> Beers:
     """Fit metric, means and scatter in turns until the scales of the beers have settled."""
     projection = project(choice, samples)
-    n_beers = samples.batches_per_beer.size
-    common = np.ones(n_beers)
+    common = np.ones(samples.batches_per_beer.size)
     for turn in range(N_ROUNDS):
         last = turn == N_ROUNDS - 1
         beers = _in_metric(*metric_and_scores(choice, samples, projection, common), samples, _UNALIKE if last else 1.0)
@@ -262,9 +261,8 @@ def _in_metric(metric: DiscriminantSpace, scores: Floats, samples: LabelledSampl
     batch_means, _ = mean_by(scores, samples.batch)
     beer_means, per_beer = mean_by(batch_means, samples.beer)
     if metric.dof:
-        scatter = shrink_class_variances(
-            batch_means - beer_means[samples.beer], samples.beer, unalike=unalike, carried=metric.carried
-        )
+        apart = batch_means - beer_means[samples.beer]
+        scatter = shrink_class_variances(apart, samples.beer, unalike=unalike, carried=metric.carried)
     else:
         scatter = _as_one(1.0, per_beer.size, metric.axes.shape[1], 1.0)
     return Beers(metric, beer_means, batch_means, scatter)
@@ -300,9 +298,8 @@ def held_out_statistics(samples: LabelledSamples, choice: SpaceSettings) -> tupl
         scores, left[out] = beers.metric.scores_and_residual(samples.reflectance[out])
         departures = beers.scatter.turned(scores - beers.beer_means[own], own)
         squared = (departures**2 / (scatter + 1.0 / rest.batches_per_beer[own][:, None])).sum(axis=1)
-        found = f_statistics(
-            squared / beers.scatter.scale[own], departures.shape[1], beers.metric.dof, beers.scatter, own
-        )
+        squared /= beers.scatter.scale[own]
+        found = f_statistics(squared, departures.shape[1], beers.metric.dof, beers.scatter, own)
         statistic[out], n_axes[out], dof[out] = found.statistic, found.n_axes, found.dof
     return FStatistics(statistic, n_axes, dof), left
 

@@ -39,14 +39,6 @@ def mean_spectra(samples: LabelledSamples) -> Floats:
 BLEND_SHARES = (0.10, 0.20, 0.30)
 
 
-@dataclass(frozen=True)
-class BlendsHeld:
-    """Blends of samples with the neighbour of their beer."""
-
-    neighbour: Ints  # (n,): the other beer in each
-    held: Mask  # (n, len(fractions): whether the blend, claimed to be the sample's own beer, is refused
-
-
 def neighbours(fit: ClassModel) -> Ints:
     """Find the beer nearest to each beer."""
     # -> (n_beers,)
@@ -65,14 +57,15 @@ def hold_blends(
     *,
     rate: float,
     fractions: tuple[float, ...] = BLEND_SHARES,
-) -> BlendsHeld:
+) -> tuple[Ints, Mask]:
     """Blend samples with the neighbour of their beer and hold the blends against the claim."""
-    # reflectance (n, p), n_pours, beer (n,)
+    # reflectance (n, p), n_pours, beer (n,) -> the neighbour of each, (n,); whether the blends are refused as the
+    # sample's own beer, (n, len(fractions))
     neighbour = neighbours(fit)[beer]
     other = mean_spectra(fit.samples)[neighbour]
     blends, rows = (mixed_reflectance(reflectance, other, fraction) for fraction in fractions), np.arange(len(beer))
     held = [fit.match(blend, n_pours).p_value[rows, beer] <= rate for blend in blends]
-    return BlendsHeld(neighbour, np.stack(held, axis=1))
+    return neighbour, np.stack(held, axis=1)
 
 
 # fractions at which scatter is worked out, and at which path and scatter are asked: closer where little is in
@@ -174,14 +167,6 @@ class Scatter:
         """Return the scatter of a covariance, (k, a, a), and doubts of the law beside it."""
         half = np.asarray(np.linalg.cholesky(covariance + doubts), float)
         return cls(half, np.linalg.inv(half), np.asarray(np.linalg.slogdet(covariance)[1] / 2.0, float))
-
-
-@dataclass(frozen=True)
-class Likelihood:
-    """Readings against every fraction of a path."""
-
-    log: Floats  # (n, k)
-    squared: Floats  # (n, k): squared distances in units of the scatter
 
 
 def space_of(fit: ClassModel, law: PathLaw, wavelength_nm: Floats) -> BlendSpace:
@@ -338,12 +323,12 @@ def _bend_sd(spectra: Floats, law: PathLaw, nm: Floats) -> float:
     return float(np.sqrt(np.mean(np.square(bend)))) if bend else 0.0
 
 
-def likelihood(path: BlendPath, scores: Floats, scatter: Scatter) -> Likelihood:
-    """Hold readings against every fraction of a path."""
-    # scores (n, a)
+def likelihood(path: BlendPath, scores: Floats, scatter: Scatter) -> tuple[Floats, Floats]:
+    """Return log likelihoods of readings at every fraction of a path, and squared distances in units of scatter."""
+    # scores (n, a) -> (n, k), (n, k)
     # (k, a, a) @ (k, a, n): small products of matrices, many times faster than one sum over four indices
     squared = ((scatter.inverse @ (scores.T - path.scores[:, :, None])) ** 2).sum(axis=1).T
-    return Likelihood(-scatter.log_size - 0.5 * squared, squared)
+    return -scatter.log_size - 0.5 * squared, squared
 
 
 def limits(path: BlendPath, scatter: Scatter) -> Floats:
@@ -373,10 +358,10 @@ def _drawn(path: BlendPath, scatter: Scatter, place: int, n: int, rng: np.random
 def _ratio(path: BlendPath, scatter: Scatter, scores: Floats, place: Ints | int) -> Floats:
     """Return twice the log likelihood ratio of readings at the truth over their misfit, (n,)."""
     # scores (n, a), place (n,) or one for all
-    got, each = likelihood(path, scores, scatter), np.arange(len(scores))
-    best = got.log.argmax(axis=1)
-    off = misfit(got.squared[each, best], path.dof, max(1, scores.shape[1] - 1))
-    return np.asarray(2.0 * (got.log[each, best] - got.log[each, place]) / off, float)
+    (log, squared), each = likelihood(path, scores, scatter), np.arange(len(scores))
+    best = log.argmax(axis=1)
+    off = misfit(squared[each, best], path.dof, max(1, scores.shape[1] - 1))
+    return np.asarray(2.0 * (log[each, best] - log[each, place]) / off, float)
 
 
 def smallest_visible(path: BlendPath, scatter: Scatter, limit: float, wider: float = 1.0) -> float:
@@ -392,7 +377,7 @@ def smallest_visible(path: BlendPath, scatter: Scatter, limit: float, wider: flo
     asked = FRACTIONS[::ASKED]
     seen = np.ones(asked.size, bool)
     for z in np.sqrt(wider) * np.linspace(-float(stdtrit(path.dof, SEEN)), 0.0, 7):
-        log = likelihood(path, (path.scores + z * moved / sd[:, None])[::ASKED], scatter).log
+        log, _ = likelihood(path, (path.scores + z * moved / sd[:, None])[::ASKED], scatter)
         seen &= 2.0 * (log.max(axis=1) - log[:, 0]) > wider * limit
     last = int(np.flatnonzero(~seen).max(initial=0))
     return float(asked[last + 1]) if last + 1 < asked.size else 1.0
@@ -415,13 +400,13 @@ def estimate_blends(path: BlendPath, scores: Floats, n_pours: Ints) -> list[Blen
     for m in np.unique(n_pours):
         scatter, rows = path.scatter(float(m)), np.flatnonzero(n_pours == m)
         limit = limits(path, scatter)
-        got = likelihood(path, scores[rows], scatter)
-        least = got.squared[np.arange(rows.size), got.log.argmax(axis=1)]
+        logs, squared = likelihood(path, scores[rows], scatter)
+        least = squared[np.arange(rows.size), logs.argmax(axis=1)]
         off = misfit(least, path.dof, free)
         # what a reading can show is worked out for the next larger of few misfits
         near = MISFIT_STEP ** np.ceil(np.log(off) / np.log(MISFIT_STEP) - 1e-9)
         seen = {over: smallest_visible(path, scatter, float(limit[0]), over) for over in set(near)}
-        for row, log, closest, over, step in zip(rows.tolist(), got.log, least, off, near, strict=True):
+        for row, log, closest, over, step in zip(rows.tolist(), logs, least, off, near, strict=True):
             best, visible = int(log.argmax()), seen[step]
             within = FRACTIONS[2.0 * (log[best] - log) <= limit * over]
             p = float(fdtrc(free, path.dof, closest / free))
@@ -569,7 +554,7 @@ def read_series(path: BlendPath, scores: Floats, n_pours: Ints, *, pours_known: 
     fractions, visible, first = np.empty(0), 1.0, None
     for _ in range(2):
         moved, scatter = _from_last(path, scores[start:], m, pours_known)
-        best = FRACTIONS[likelihood(moved, scores, scatter).log.argmax(axis=1)]
+        best = FRACTIONS[likelihood(moved, scores, scatter)[0].argmax(axis=1)]
         visible = smallest_visible(moved, scatter, float(ndtri((1.0 + LEVEL) / 2.0) ** 2))
         fractions = falling(best)
         under = np.flatnonzero(fractions <= visible)

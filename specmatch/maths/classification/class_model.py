@@ -170,9 +170,8 @@ class ClassModel:
                 squared[row], left[row] = self._in_doubt(reflectance[row], float(n_pours[row]), doubts, k)
         distance = np.sqrt(squared / n_axes)
         outside = self.residual.p_value(left, np.asarray(n_pours, float))
-        return Match(
-            self.p_values(squared, np.arange(n_beers), outside[:, None]), distance, nearest, to_batch, self.p_method
-        )
+        p_value = self.p_values(squared, np.arange(n_beers), outside[:, None])
+        return Match(p_value, distance, nearest, to_batch, self.p_method)
 
     def _in_doubt(self, reflectance: Floats, n_pours: float, doubts: Doubts, k: int) -> tuple[Floats, float]:
         """Return squared distances, (n_beers,), and residual of a sample with the doubts about it in the scatter."""
@@ -199,6 +198,26 @@ class ClassModel:
             own = self.residual.mean / max(1, V.shape[1] - U.shape[1])
             left -= float((V @ outside) @ np.linalg.solve(own * np.eye(len(V)) + V @ V.T, V @ outside))
         return np.maximum(squared, 0.0), max(left, 0.0)
+
+    def p_of(self, reflectance: Floats, n_pours: Ints, beer: Ints) -> Floats:
+        """Return how typical each sample is of one beer, shape (n,), as `match` says it of all."""
+        # reflectance (n, p), n_pours, beer (n,)
+        scores, left = self.metric.scores_and_residual(reflectance)
+        squared = np.empty(len(scores))
+        for pours in np.flatnonzero(np.bincount(n_pours)).tolist():
+            rows = np.flatnonzero(n_pours == pours)
+            squared[rows] = self.squared_to(scores[rows], beer[rows], float(pours))
+        return self.p_values(squared, beer, self.residual.p_value(left, np.asarray(n_pours, float)))
+
+    def squared_to(self, scores: Floats, beer: Ints, n_pours: float) -> Floats:
+        """Return the squared distance of each row of scores from one beer, shape (n,)."""
+        squared, weight = np.empty(len(scores)), self.weights(n_pours)
+        step = max(1, BLOCK // scores.shape[1] ** 2)
+        for start in range(0, len(scores), step):
+            part = slice(start, start + step)
+            away = self.scatter.turned(scores[part] - self.beer_means[beer[part]], beer[part])
+            squared[part] = np.einsum("na,na->n", away**2, weight[beer[part]])
+        return squared
 
     def weights(self, n_pours: float, more: Floats | float = 0.0) -> Floats:
         """Return what a squared departure from each beer counts along each of its axes, (n_beers, a)."""
@@ -274,9 +293,8 @@ class ClassModel:
         order = np.argsort(self.held_out_p[rows], kind="stable")
         past = self.held_out_p[rows][order]
         # a batch of s samples counts once: each of them for 1/s (Lee, Barber, Willett, arXiv 2306.06342)
-        weight = np.concatenate(
-            [[0.0], np.cumsum(1.0 / np.bincount(self.samples.batch)[self.samples.batch[rows]][order])]
-        )
+        share = 1.0 / np.bincount(self.samples.batch)[self.samples.batch[rows]][order]
+        weight = np.concatenate([[0.0], np.cumsum(share)])
         below = weight[np.searchsorted(past, p_value, side="right")]
         n_batches = self.batches_per_beer[beer]
         # farther out than every past batch the ranks only know "at most 1/(n+1)": there the tail grades
@@ -309,9 +327,8 @@ def build_class_model(samples: LabelledSamples, choice: SpaceSettings, false_rej
     residual = fit_residual(left, pour_left, beers.metric.per_pour)
     if choice.session_noise.size and residual.mean > 0.0:
         residual = replace(residual, mean=residual.mean + session_residual(choice, plane))
-    p_value = combine_p_values(
-        tail.p_value(far.statistic, far.n_axes, far.dof), residual.p_value(left, samples.n_pours.astype(float))
-    )
+    outside = residual.p_value(left, samples.n_pours.astype(float))
+    p_value = combine_p_values(tail.p_value(far.statistic, far.n_axes, far.dof), outside)
     held_out_p = np.where(np.isnan(p_value), 1.0, p_value)
     return ClassModel(
         samples,
@@ -359,7 +376,6 @@ def identify_scores(
     # squared distances to all beers come block by block from products of matrices; only the nearest beer and those
     # within their limit are then counted exactly
     # scores (n, a), outside (n,)
-    weight = fit.weights(float(n_pours))
     limit = distance_limits(fit, false_reject_rate) * (1.0 + SLACK) + SLACK
     parts = []
     for start, squared in fit.squared_distances(scores, float(n_pours)):
@@ -367,16 +383,8 @@ def identify_scores(
         parts.append((flat // limit.size + start, flat % limit.size, squared.argmin(axis=1)))
     row, beer, nearest = map(np.concatenate, zip(*parts, strict=True))
 
-    def exact(of: Ints, to: Ints) -> Floats:
-        out, step = np.empty(of.size), max(1, BLOCK // scores.shape[1] ** 2)
-        for start in range(0, of.size, step):
-            beer = to[start : start + step]
-            away = fit.scatter.turned(scores[of[start : start + step]] - fit.beer_means[beer], beer)
-            out[start : start + step] = np.einsum("na,na->n", away**2, weight[beer])
-        return out
-
-    to_nearest = exact(np.arange(len(scores)), nearest)
-    kept = fit.p_values(exact(row, beer), beer, outside[row]) > false_reject_rate
+    to_nearest = fit.squared_to(scores, nearest, float(n_pours))
+    kept = fit.p_values(fit.squared_to(scores[row], beer, float(n_pours)), beer, outside[row]) > false_reject_rate
     row, beer = row[kept], beer[kept]
     batch, to_batch = fit.nearest_batch(scores, float(n_pours))
     p_value, first = fit.p_values(to_nearest, nearest, outside), np.searchsorted(row, np.arange(len(scores) + 1))

@@ -303,8 +303,7 @@ def cross_validated_scores(
     judged = per_beer[samples.beer] > 1
     others = _to_other_beers(batch_means, beer_means, shrink, samples.beer)
     right = (own[judged] < others[judged]).mean(axis=0)
-    whitened = solve_lower(half, brewed.T).T
-    nearest = _to_other_beers(whitened, beer_means, shrink, brewed_beer)
+    nearest = _to_other_beers(solve_lower(half, brewed.T).T, beer_means, shrink, brewed_beer)
     limits = quantiles(own[judged].T, 1.0 - FALSE_REJECT_RATES)
     refused = (nearest.T[:, None] > limits.T[:, :, None]).mean(axis=(1, 2))
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -327,15 +326,9 @@ def _to_other_beers(rows: Floats, beer_means: Floats, shrink: Floats, own_beer: 
     return distance.T
 
 
-SCALES = (
-    LogAbsorbance("reflectance"),
-    LogAbsorbance("absorbance"),
-    *(
-        LogAbsorbance("log_absorbance", offset, dark)
-        for dark in (0.0, 0.03, 0.06, 0.10)
-        for offset in (0.03, 0.05, 0.08)
-    ),
-)
+_OFFSETS, _DARKS = (0.03, 0.05, 0.08), (0.0, 0.03, 0.06, 0.10)
+_LOGARITHMS = [LogAbsorbance("log_absorbance", offset, dark) for dark in _DARKS for offset in _OFFSETS]
+SCALES = (LogAbsorbance("reflectance"), LogAbsorbance("absorbance"), *_LOGARITHMS)
 # of rows of any liquid: as they are, or each freed of its own level and size
 AS_GIVEN = (LogAbsorbance("reflectance"), LogAbsorbance("snv"))
 
@@ -404,13 +397,9 @@ def select_space(
         if shared is not None:
             beyond = shared.axes_beyond((of_batches - centre) @ axes, choice.noise, choice.session_noise)
             axes = axes[:, :beyond]
-        found, margin = cross_validated_scores(
-            spectra @ axes - centre @ axes,
-            few,
-            unknown @ axes - centre @ axes,
-            brewed_beer,
-            session=choice.session_scatter(axes),
-        )
+        known, foreign = (rows @ axes - centre @ axes for rows in (spectra, unknown))
+        session = choice.session_scatter(axes)
+        found, margin = cross_validated_scores(known, few, foreign, brewed_beer, session=session)
         n = found.size - 1 if n_components else int(found[:most].argmax())
         if n_components is None and found.max() > found[n] + STANDARD_ERRORS * np.sqrt(0.25 / few.beer.size):
             n = int(np.where(found >= found.max() - alike, margin, -np.inf).argmax())

@@ -87,9 +87,8 @@ class SequentialRule:
     # package spends what is left of it. Lots still undecided then are held, within `wrong_hold` where the beers let it.
 
     wrong_hold: float = 0.05  # a departure is a p-value up to it
-    wrong_pass: float | None = (
-        None  # chance that a batch of another beer of the set passes; None: rivals are not weighed
-    )
+    # chance that a batch of another beer of the set passes; None: rivals are not weighed
+    wrong_pass: float | None = None
     most_packages: int | None = None  # where a sequence ends in a hold; None for a line, whose run ends by itself
     # of the rate, for the pours since a departure on their own: that look is one more chance of a wrong hold
     since_share: float = 0.1
@@ -131,7 +130,6 @@ class Step:
     decision: str  # `another`: take another package
     n_packages: int  # packages behind the decision: those after it were not needed
     rival: int  # beer that speaks most against the claim
-    log_ratio: float  # log likelihood of that beer over the claimed one
     reason: str = ""  # why it is held, where not for what the packages say of identity
     # shares of right lots of the claimed beer that the whole sequence holds, and of them those that it holds at the
     # last package because a rival is not ruled out: `stated_hold` is `wrong_hold` unless a rival lies too close for it
@@ -227,7 +225,7 @@ def next_step(fit: ClassModel, reflectance: Floats, *, claimed: int, rule: Seque
     counts = np.arange(1, len(ratios) + 1, dtype=np.int64)
 
     def p_of(means: Floats, n: Ints) -> Floats:
-        return fit.match(means, n).p_value[:, claimed]
+        return fit.p_of(means, n, np.full(n.size, claimed))
 
     departs = p_of(np.cumsum(reflectance, axis=0) / counts[:, None], counts) <= departing
     waiting, departures = -1, 0
@@ -242,10 +240,10 @@ def next_step(fit: ClassModel, reflectance: Floats, *, claimed: int, rule: Seque
         )  # fmt: skip
         if decision != ANOTHER:
             undecided = decision == HOLD and not departs[row] and not changed
-            return Step(decision, m, int(rivals[row]), float(strongest[row]), "", *stated, undecided)
+            return Step(decision, m, int(rivals[row]), "", *stated, undecided)
         # a departure waits for the next package; one that was judged with it no longer does
         waiting, departures = (row, departures + 1) if departs[row] else (-1, departures)
-    return Step(ANOTHER, len(counts), int(rivals[-1]), float(strongest[-1]), "", *stated)
+    return Step(ANOTHER, len(counts), int(rivals[-1]), "", *stated)
 
 
 def held_at(
@@ -258,10 +256,7 @@ def held_at(
     beers = np.arange(len(fit.beer_means)) if claims is None else claims
     rate = rule.wrong_hold
 
-    def p_values(rows: Floats, pours: Ints) -> Floats:
-        return fit.match(rows, pours).p_value
-
-    each = p_values(readings.reshape(-1, p), np.full(n_runs * n, n_pours)).reshape(n_runs, n, -1)
+    each = fit.match(readings.reshape(-1, p), np.full(n_runs * n, n_pours)).p_value.reshape(n_runs, n, -1)
     departs, total = each[:, :, beers] <= rate, np.cumsum(readings, axis=1)
     held = np.full((n_runs, beers.size), n)
     departures, retested, again = np.zeros_like(held), np.zeros_like(held), np.zeros((*held.shape, p))
@@ -279,7 +274,7 @@ def held_at(
         means = (total[run, turn] + again[run, column]) / count[:, None]
         both = (readings[run, turn] + retests[run, turn]) / 2.0
         pours = np.concatenate([count * n_pours, np.full(run.size, 2 * n_pours)])
-        found = p_values(np.concatenate([means, both]), pours)[np.arange(2 * run.size), np.tile(beers[column], 2)]
+        found = fit.p_of(np.concatenate([means, both]), pours, np.tile(beers[column], 2))
         stands = (found[: run.size] <= rate) | (found[run.size :] <= rule.since_share * rate)
         held[run[stands], column[stands]] = turn
     return held

@@ -44,6 +44,18 @@ class Explanation:
     gain: Floats
     size: Floats  # (n, n_faults): its best size, 0 or more
 
+    def odds(self, doubt: Floats) -> Floats:
+        """Return twice the log odds of each fault against none, -inf where its size is not worth naming.
+
+        Averaged over sizes, half normal about none (Laplace): the better a size is known the less likely it was.
+        """
+        # doubt (n_faults,): what gains are divided by, as far as `DOUBTED` -> (n, n_faults)
+        gain = self.gain - np.minimum(self.gain, DOUBTED) * (1.0 - 1.0 / doubt)
+        named = (self.size >= LEAST_SIZES) & (gain > 0.0) & np.isfinite(doubt)
+        narrow = USUAL_SIZES * np.sqrt(gain) / (2.0 * np.maximum(self.size, LEAST_SIZES))
+        odds = gain - (self.size / USUAL_SIZES) ** 2 - 2.0 * np.log(np.maximum(narrow, 1.0)) - RARENESS
+        return np.where(named, odds, -np.inf)
+
 
 def patterns_at(reflectance: Floats, optics: Optics) -> Floats:
     """Return what nothing, then each fault at each of its sizes, adds to good spectra, free of noise of their own."""
@@ -254,8 +266,12 @@ _IS_PATH = np.array([fault.name.startswith("path_") for fault in FAULTS])
 _EXCLUDED = (_CODES[:, None] == _CODES) | (_IS_PATH[:, None] & _IS_PATH)
 # Twice the log likelihood ratio of a factor of 20: a rival nearer than that is mentioned.
 CLOSE = 2.0 * np.log(20.0)
-# a second fault beside the first has to be this much clearer than one alone, because faults seldom come in pairs
-SECOND_FAULT = 3.0
+# odds from which on a fault is named (tuning: 4 % of good lone pours reach them by chance)
+NAMED = 5.0
+# gain up to which a doubt counts: what good scans reach says nothing of large faults (tuning)
+DOUBTED = 40.0
+# gain from which on a second fault is named beside the first: faults seldom come in pairs
+SECOND_FAULT = 20.0
 # of foam and haze the one that takes away less by no more than this share is as likely
 LIKE_SHARE = 0.15
 WHITE = np.isin([fault.name for fault in FAULTS], ["foam", "haze"])
@@ -333,18 +349,19 @@ def rows_by(first: Ints, second: Ints) -> list[tuple[tuple[int, int], Ints]]:
 
 
 def judge(
-    detector: Detector, departure: Floats, explanation: Explanation, *, doubt: Floats, limit: Floats | float
+    detector: Detector, departure: Floats, explanation: Explanation, *, doubt: Floats, limit: float = NAMED
 ) -> Diagnosis:
     """Choose among explanations; a sum of two faults takes the place of one where that leaves much less."""
-    # departure (n, p), doubt, limit (n_faults,)
+    # departure (n, p), doubt (n_faults,)
     # doubt: what the gain of each fault is divided by: how much more than by chance good scans seem to have of it
-    # limit: what the quotient has to reach for a fault to be named
-    told = (explanation.size >= LEAST_SIZES) & (explanation.gain / doubt > limit)
-    named = np.flatnonzero(told.any(axis=1))
+    # limit: what the odds have to reach for a fault to be named
+    odds = explanation.odds(doubt)
+    odds = np.where(odds > limit, odds, -np.inf)
+    named = np.flatnonzero(odds.max(axis=1) > limit)
     if not named.size:
-        return nothing_found(len(told))
+        return nothing_found(len(odds))
     gain, sizes, rows = explanation.gain[named], explanation.size[named], departure[named]
-    fault, size, rival, rival_size = _best(gain, sizes, told[named])
+    fault, size, rival, rival_size = _best(odds[named], sizes)
     second, second_size = np.full(fault.size, NO_FAULT), np.zeros(fault.size)
     first = rows - detector.pattern(fault, size)
     after = detector.distance(first)
@@ -352,8 +369,7 @@ def judge(
     lit = np.flatnonzero(_rests_on_light(fault))
     if lit.size:
         after[lit] = detector.loose_distances([first[lit]], detector.light_variance(fault[lit], size[lit]))[0]
-    limits = np.broadcast_to(limit, doubt.shape)
-    worth = np.maximum(SECOND_FAULT * limits[fault], SECOND_SHARE * gain[np.arange(named.size), fault])
+    worth = np.maximum(SECOND_FAULT + 3.0 * RARENESS[fault], SECOND_SHARE * gain[np.arange(named.size), fault])
     # good scans lie at one unit a channel, which nothing is asked to explain
     for start in range(0, named.size, BLOCK):
         part = slice(start, start + BLOCK)
@@ -368,7 +384,7 @@ def judge(
     share = np.clip((before - after) / np.maximum(before - after + beyond, 1e-300), 0.0, 1.0)
     clear = np.flatnonzero(np.logical_not(share < LEAST_SHARE))
     found = Diagnosis(fault, size, second, second_size, rival, rival_size, share)
-    return join_findings([(named[clear], found.rows(clear))], len(told))
+    return join_findings([(named[clear], found.rows(clear))], len(odds))
 
 
 def _pairs(
@@ -401,11 +417,9 @@ def _pairs(
     return np.where(clear, second, NO_FAULT), size_first, np.where(clear, size, 0.0)
 
 
-def _best(gain: Floats, sizes: Floats, told: Mask) -> tuple[Ints, Floats, Ints, Floats]:
+def _best(odds: Floats, sizes: Floats) -> tuple[Ints, Floats, Ints, Floats]:
     """Return the likeliest fault of each departure of which some are told, its size, and a rival with its size."""
-    # gain, sizes, told (n, n_faults)
-    # whether a fault is there is told by how far good scans reach; which it is by the likelihoods alone, which compare
-    odds = np.where(told, gain - RARENESS - (sizes / USUAL_SIZES) ** 2, -np.inf)
+    # odds, sizes (n, n_faults)
     row = np.arange(len(odds))
     first = odds.argmax(axis=1)
     others = np.where(_EXCLUDED[first], -np.inf, odds)

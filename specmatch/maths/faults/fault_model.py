@@ -10,7 +10,7 @@ from specmatch.array_types import Floats, Ints
 from specmatch.maths.faults.diagnosis import (
     CLOSE,
     LEAST_SIZES,
-    RARENESS,
+    NAMED,
     Detector,
     Diagnosis,
     join_findings,
@@ -25,7 +25,6 @@ from specmatch.maths.faults.normal_variation import (
     POUR_SD,
     USUAL_FOAM,
     NormalVariation,
-    PourScatter,
     fit_natural_scatter,
     fit_pour_scatter,
     fit_strength_law,
@@ -36,14 +35,15 @@ from specmatch.maths.spectra.noise import ChannelNoise, fit_light_noise, pooled,
 from specmatch.maths.statistics.levels import Levels, mean_by, place_within
 from specmatch.maths.statistics.robust import quantiles
 
-# Gains from which on a fault is named: of a sample against its beer, and of a pour against its mates. In trials on
-# invented breweries 3 % of good samples and 1 % of good triples reach them by chance; see docs/reasons.md.
-SAMPLE_LIMIT, POUR_LIMIT = 6.0, 14.0
-# samples of several pours are looked at twice, their pours first: half of the level is left (chi-squared, one sided)
-SECOND_LOOK = 1.3
+# gain from which on a pour is odd among its mates (tuning: good triples have 3 % of such, half of them spoilt indeed)
+POUR_LIMIT = 14.0
+# by so much clearer is what is named of several pours: they are looked at before, and hide less of what shapes miss
+SECOND_LOOK = 3.0
 
 # detectors kept for the next samples, some megabytes in all: to prepare one takes a quarter of what a reading takes
 MOST_DETECTORS = 48
+# patterns of so many beers are laid out at a time: those of thousands at once would fill a machine
+BEERS_AT_ONCE = 256
 
 
 @dataclass(frozen=True)
@@ -148,7 +148,7 @@ class FaultModel:
             full = 1.0 / self.scatter.per_pour - 1e-9
             doubt = self.sample_doubt[0] if m == 1 else self.sample_doubt[1] if m > full else self.sample_doubt.max(0)
             explanation = detector.explain(departure)
-            limit = SAMPLE_LIMIT + SECOND_LOOK * (m > 1) + RARENESS
+            limit = NAMED + SECOND_LOOK * (m > 1)
             parts.append((rows, judge(detector, departure, explanation, doubt=doubt, limit=limit)))
         return join_findings(parts, len(beer))
 
@@ -218,8 +218,11 @@ def pour_departures(fit: FaultModel, reflectance: Floats, sample: Ints) -> PourD
     means, counts = mean_by(reflectance, sample)
     like, binned = fit.nearest_means(means)[sample[several]], fit.pool(reflectance)
     mean, beers = fit.pool(means), np.unique(like)
-    shapes = dict(zip(beers.tolist(), zip(*fit.shapes_at(fit._bases[beers]), strict=True), strict=True))
+    shapes: dict[int, tuple[Floats, Floats]] = {}
     for (beer, m), rows in rows_by(like, counts[sample[several]]):
+        if beer not in shapes:  # they come in the order of beers
+            some = beers[beers >= beer][:BEERS_AT_ONCE]
+            shapes = dict(zip(some.tolist(), zip(*fit.shapes_at(fit._bases[some]), strict=True), strict=True))
         chosen = several[rows]
         apart = (binned[chosen] - mean[sample[chosen]]) * (m / (m - 1.0))
         one = departures_of(fit.pour_detector(fit._bases[beer], m - 1.0, shapes[beer]), apart)
@@ -265,6 +268,10 @@ _FAR = 4.0
 # variance, at R = 1, by which the shapes of faults and causes, true of no house to the last digit, miss what they stand
 # for (tuning: without it fewer faults are named, and more good scans have one)
 MISFIT = 0.0007**2
+# so few pours beside the first of each sample tell the lamp's light badly: there all pours of a beer tell it (tuning)
+FEW_DEVIATIONS = 100
+# what a set without repeated pours tells nothing of is wider than good practice: houses fill to 1-3 % (tuning)
+_UNTOLD = np.array([1.5, *[1.0] * (len(CAUSES) - 1)])
 
 
 def _noise(reflectance: Floats, group: Ints, wavelength_nm: Floats, bins: Ints) -> ChannelNoise:
@@ -286,18 +293,20 @@ def fit_fault_model(
     bins = slit_bins(wavelength_nm)
     axis = pooled(wavelength_nm, bins)
     noise = _noise(reflectance, sample if replicated else beer, wavelength_nm, bins)
+    if replicated and sample.size - levels.counts("sample").size < FEW_DEVIATIONS:
+        noise = replace(noise, light=_noise(reflectance, beer, wavelength_nm, bins).light)
     if optics is None:
         means = mean_by(reflectance, beer)[0]
         optics = Optics(axis, noise.light, glare_of(pooled(means, bins)), USUAL_FOAM)
         optics = fit_strength_law(pooled(reflectance, bins), levels, optics=optics, noise=noise, path_law=path_law)
     optics = replace(optics, light=noise.light)
-    pour = PourScatter(optics.foam, POUR_SD**2)
+    foam, pour = optics.foam, (_UNTOLD * POUR_SD) ** 2
     if replicated:
-        pour = fit_pour_scatter(pooled(reflectance, bins), levels, optics=optics, noise=noise)
+        foam, pour = fit_pour_scatter(pooled(reflectance, bins), levels, optics=optics, noise=noise)
     certain = np.ones(len(FAULTS))
     fit = FaultModel(
-        replace(optics, foam=pour.foam), noise,
-        NormalVariation(np.zeros((0, axis.size)), pour.variance, BATCH_SD**2, levels.per_pour),
+        replace(optics, foam=foam), noise,
+        NormalVariation(np.zeros((0, axis.size)), pour, BATCH_SD**2, levels.per_pour),
         levels.mean(reflectance, to="beer"), levels.counts("beer"), np.stack([certain, certain]),
         np.where(_OF_A_POUR, certain, np.inf), np.inf, bins,
     )  # fmt: skip
@@ -355,7 +364,8 @@ def calibrate_thresholds(fit: FaultModel, reflectance: Floats, levels: Levels) -
     # reflectance (n_pours, p)
     fit = _good_scans(fit, reflectance, levels, fit.scatter.pour)
     single, full = _held_out_gains(fit, reflectance, levels)
-    return replace(fit, sample_doubt=np.stack([_over_chance(single), _over_chance(full)]))
+    doubt = np.sqrt(np.stack([_over_chance(single), _over_chance(full)]))
+    return replace(fit, sample_doubt=np.where(_KIND == "path", 1.0, doubt))
 
 
 def _good_scans(fit: FaultModel, reflectance: Floats, levels: Levels, pour: Floats | None = None) -> FaultModel:

@@ -66,8 +66,7 @@ class NormalVariation:
 
     def directions(self, reflectance: Floats, optics: Optics) -> Floats:
         """Return what one unit of each cause adds to a spectrum, shape (c + q, p)."""
-        n_causes = self.pour.size - len(self.shapes)
-        return causes_at(reflectance, self.shapes, optics, n_causes=n_causes)
+        return causes_at(reflectance, self.shapes, optics, n_causes=self.pour.size - len(self.shapes))
 
 
 def _outer(variance: Floats) -> Floats:
@@ -96,7 +95,9 @@ def fit_natural_scatter(
         pours, none = _about_samples(reflectance, levels, noise), np.zeros((0, reflectance.shape[1]))
         pour = np.diagonal(_covariance(_along(pours, none, optics), pours, POUR_SD))
     batches, per_pour = _about_beers(reflectance, levels, noise), levels.per_pour
-    shapes = _shapes(batches, per_pour * _additive(batches.base, pour, optics), optics)
+    # variances, (n_beers, p), of what pours add by the causes that add light, which are no shapes of the beer
+    added = pour[1:] @ causes_at(batches.base, np.zeros((0, reflectance.shape[1])), optics)[:, 1:] ** 2
+    shapes = _shapes(batches, per_pour * added, optics)
     prior = np.append(BATCH_SD, np.full(len(shapes), SHAPE_SD))
     spread = _covariance(_along(batches, shapes, optics), batches, prior, together=True)
     batch = np.diagonal(spread).copy()
@@ -143,17 +144,11 @@ USUAL_FOAM, FOAM_SD = 1.0, 0.15
 FOAM_LEVELS = np.round(np.arange(0.7, 1.301, 0.1), 1)
 
 
-@dataclass(frozen=True)
-class PourScatter:
-    """How pours of one sample differ."""
-
-    foam: float  # level of foam over the reference
-    variance: Floats  # (c,): along `CAUSES`
-
-
-def fit_pour_scatter(reflectance: Floats, levels: Levels, *, optics: Optics, noise: ChannelNoise) -> PourScatter:
+def fit_pour_scatter(
+    reflectance: Floats, levels: Levels, *, optics: Optics, noise: ChannelNoise
+) -> tuple[float, Floats]:
     """Learn the scatter of pours, at the level of foam under which it is likeliest that they differ as they do."""
-    # reflectance (n_pours, p)
+    # reflectance (n_pours, p) -> level of foam over the reference, (c,): variances along `CAUSES`
     rows, none = _about_samples(reflectance, levels, noise), np.zeros((0, reflectance.shape[1]))
     # the level moves one cause only, by light that is even over the channels: it is seen once, for all levels
     seen = _along(rows, none, replace(optics, foam=0.0), even=True)
@@ -173,7 +168,7 @@ def fit_pour_scatter(reflectance: Floats, levels: Levels, *, optics: Optics, noi
         distance = square - (along[i] * (along[i][:, None] @ inverse)[:, 0]).sum(axis=1)
         unlikely[i] += rows.worth @ (np.minimum(distance, farthest) + np.linalg.slogdet(inner[i])[1][seen.code])
     best = int(unlikely.argmin())
-    return PourScatter(float(FOAM_LEVELS[best]), spread[best].copy())
+    return float(FOAM_LEVELS[best]), spread[best].copy()
 
 
 # What is known of the law by which light falls with strength before a set tells: glare, the share of light that a matt
@@ -196,10 +191,8 @@ def fit_strength_law(
     from scipy.optimize import minimize  # here: a fitted model is read without it
 
     batches, pours = _about_beers(reflectance, levels, noise), _about_samples(reflectance, levels, noise)
-    told = [
-        _AgainstOthers.of(rows, sd, recipe, optics)
-        for rows, sd, recipe in ((batches, BATCH_SD, RECIPE_SD), (pours, POUR_SD, 0.0 * RECIPE_SD))
-    ]
+    kinds = (batches, BATCH_SD, RECIPE_SD), (pours, POUR_SD, 0.0 * RECIPE_SD)
+    told = [_AgainstOthers.of(rows, sd, recipe, optics) for rows, sd, recipe in kinds]
     usual, usual_sd = USUAL_LAW.copy(), LAW_SD.copy()
     if path_law is not None and path_law.taught_by != TEXTBOOK:
         # lab colours see strength itself, the scatter of batches sees it through their recipes (tuning: a half)
@@ -296,11 +289,8 @@ def _covariance(seen: _Along, rows: _Departures, prior_sd: Floats, *, together: 
     order, counts = np.argsort(seen.code, kind="stable"), np.bincount(seen.code)
     ends = np.cumsum(counts)
     beers = [slice(end - n, end) for end, n in zip(ends.tolist(), counts.tolist(), strict=True)]
-    projected, weight, unit = (
-        np.moveaxis(seen.projected[..., order, :], -1, -2).copy(),
-        rows.worth[order],
-        rows.unit[order],
-    )
+    projected = np.moveaxis(seen.projected[..., order, :], -1, -2).copy()
+    weight, unit = rows.worth[order], rows.unit[order]
     by_unit = np.argsort(unit, kind="stable")
     first, place = np.unique(unit[by_unit], return_index=True, return_inverse=True)[1:]
     effect = np.empty_like(projected)
@@ -325,12 +315,6 @@ def _covariance(seen: _Along, rows: _Departures, prior_sd: Floats, *, together: 
         if not early and np.abs(moved).max() < _SETTLED:
             break
     return spread
-
-
-def _additive(reflectance: Floats, pour: Floats, optics: Optics) -> Floats:
-    """Variance of each channel from the causes that add light, which are no shapes of the beer."""
-    # reflectance (n, p) -> (n, p)
-    return np.asarray(pour[1:] @ causes_at(reflectance, np.zeros((0, reflectance.shape[1])), optics)[:, 1:] ** 2)
 
 
 def _shapes(rows: _Departures, lifted: Floats, optics: Optics) -> Floats:

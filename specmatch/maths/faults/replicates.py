@@ -34,12 +34,12 @@ class OddPours:
 
 
 def find_outlying_replicates(
-    fit: FaultModel, reflectance: Floats, sample: Ints, suspected: Ints | None = None, *, limit: float = POUR_LIMIT
+    fit: FaultModel, reflectance: Floats, sample: Ints, *, limit: float = POUR_LIMIT
 ) -> OddPours:
     """Find the pours that depart from their mates by more than good pours do."""
-    # reflectance (n_pours, p), sample (n_pours,), suspected (k,)
+    # reflectance (n_pours, p), sample (n_pours,)
     # limit: gain from which on a fault is named
-    odd, disagree = odd_among_mates(fit, reflectance, sample, suspected, limit=limit)
+    odd, disagree = odd_among_mates(fit, reflectance, sample, limit=limit)
     binned, members = fit.pool(reflectance), rows_of(sample)
     pours, unsettled = np.flatnonzero(odd), np.zeros(0, np.int64)
     finding, oddness = [], np.zeros(pours.size)
@@ -62,7 +62,7 @@ def find_outlying_replicates(
 
 
 def odd_among_mates(
-    fit: FaultModel, reflectance: Floats, sample: Ints, suspected: Ints | None = None, *, limit: float = POUR_LIMIT,
+    fit: FaultModel, reflectance: Floats, sample: Ints, *, limit: float = POUR_LIMIT,
     departures: PourDepartures | None = None,
 ) -> tuple[Mask, Mask]:  # fmt: skip
     """Find odd pours as `find_outlying_replicates` does, without asking why."""
@@ -70,13 +70,10 @@ def odd_among_mates(
     odd, disagree = np.zeros(len(sample), bool), np.zeros(int(sample.max(initial=-1)) + 1, bool)
     found = pour_departures(fit, reflectance, sample) if departures is None else departures
     doubtful = found.oddness(fit, limit) > 1.0
-    named = np.zeros(len(sample), bool)
-    if suspected is not None:
-        named[suspected] = True
     members = rows_of(sample)
-    for code in np.unique(sample[doubtful | named]).tolist():
+    for code in np.unique(sample[doubtful]).tolist():
         own = members[code]
-        apart = _apart(fit, fit.pool(reflectance[own]), named[own], limit)
+        apart = _apart(fit, fit.pool(reflectance[own]), limit)
         if apart is None:
             disagree[code] = True
         else:
@@ -84,12 +81,10 @@ def odd_among_mates(
     return odd, disagree
 
 
-def _apart(fit: FaultModel, pours: Floats, suspected: Mask, limit: float) -> Ints | None:
+def _apart(fit: FaultModel, pours: Floats, limit: float) -> Ints | None:
     """Return the odd ones among the pours of one sample, none if all agree, or None where nothing tells which."""
     # pours (m, n_bins)
-    left = np.flatnonzero(~suspected)
-    if left.size < FEWEST_MATES:
-        left = np.arange(len(pours))
+    left = np.arange(len(pours))
     if left.size > ONE_BY_ONE:
         return _apart_of_many(fit, pours, left, limit)
     while True:
@@ -133,5 +128,5 @@ def _explained(fit: FaultModel, binned: Floats, pours: Ints, mates: Ints, limit:
     mean = binned[mates].mean(axis=0)
     detector = fit.pour_detector(fit.smoothed(mean), float(mates.size))
     departure = binned[pours] - mean
-    found = judge(detector, departure, detector.explain(departure), doubt=fit.pour_doubt, limit=limit)
+    found = judge(detector, departure, detector.explain(departure), doubt=fit.pour_doubt)
     return found, departures_of(detector, departure).oddness(fit, limit)

@@ -106,9 +106,8 @@ class PathLaw:
         through = self.through(reflectance)
         k = -np.log(one_crossing(np.maximum(through, DARKEST), self.returned))
         shape = np.log(relative_absorbance(wavelength_nm)) if self.shape.size == 1 else self.shape
-        return _continued(
-            k, through < (2.0 * self.unsure if least is None else least), shape - bend * wavelength_nm / 100.0
-        )
+        dark = through < (2.0 * self.unsure if least is None else least)
+        return _continued(k, dark, shape - bend * wavelength_nm / 100.0)
 
     def seen(self, absorbed: Floats) -> Floats:
         """Return the reflectance of a liquid from what one crossing takes; the inverse of `absorbed`."""
@@ -415,9 +414,8 @@ def learn_path_law(
 
 def _as_strong(law: PathLaw, pairs: Pairs, wavelength_nm: Floats) -> PathLaw:
     """Return the law by which batches at two depths come out as strong at both, as far as they agree in that."""
-    brought, own = (
-        fit_cup_model(one, wavelength_nm)[:, 0] for one in (law.to_depth(pairs.at_second, pairs.factor), pairs.at_set)
-    )
+    both = law.to_depth(pairs.at_second, pairs.factor), pairs.at_set
+    brought, own = (fit_cup_model(one, wavelength_nm)[:, 0] for one in both)
     off = (brought - own) / np.log(pairs.factor)
     middle = float(np.median(off))
     # of the median of normal values

@@ -9,16 +9,7 @@ from scipy.special import fdtrc
 
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.errors import OptionError, TableError, TooFewBatchesError
-from specmatch.maths.regression.conformal import (
-    JACKKNIFE_PLUS,
-    NORMAL,
-    HeldOutScores,
-    Interval,
-    batches_needed,
-    check_coverage,
-    held_out_scores,
-    t_interval,
-)
+from specmatch.maths.regression import conformal
 from specmatch.maths.regression.gaussian_process import LOG_ABSORBANCE, OPTICAL, ProcessRegression, fit_process
 from specmatch.maths.regression.lab_effects import NO_LABS, LabEffects, LabValues, fit_lab_effects, with_extra
 from specmatch.maths.regression.pls import FEWEST_BATCHES_FOR_PLS, PlsRegression, fit_pls_regression
@@ -192,13 +183,12 @@ class ColourModel:
         """Return colours, shape (n,), of spectra of shape (n, p)."""
         return self.response.value(self._named[self.regression].predict(reflectance)[0])
 
-    def interval(self, reflectance: ArrayLike, n_pours: ArrayLike, coverage: float) -> Interval:
+    def interval(self, reflectance: ArrayLike, n_pours: ArrayLike, coverage: float) -> conformal.Interval:
         """Return colours with limits that cover the lab value of a batch of the set's kind."""
         # reflectance (n, p), n_pours (n,)
-        check_coverage(coverage)
         rows = np.asarray(reflectance, float)
         level = np.minimum(np.maximum(n_pours, np.ones(len(rows), np.int64)), self.most_pours)
-        normal = self.n_batches < batches_needed(coverage)
+        normal = self.n_batches < conformal.batches_needed(coverage)
         middle, low, high = (np.empty(rows.shape[0]) for _ in range(3))
         for m in np.flatnonzero(np.bincount(level)).tolist():
             chosen = np.flatnonzero(level == m)
@@ -206,17 +196,19 @@ class ColourModel:
                 part = chosen[start : start + BLOCK]
                 middle[part], low[part], high[part] = self._limits(rows[part], m, coverage, normal)
         value = self.response.value
-        return Interval(value(middle), value(low), value(high), NORMAL if normal else JACKKNIFE_PLUS, normal)
+        method = conformal.NORMAL if normal else conformal.JACKKNIFE_PLUS
+        return conformal.Interval(value(middle), value(low), value(high), method, normal)
 
     def held_out_errors(self, n_pours: int, coverage: float) -> Floats:
         """Return held-out errors at so many pours over half an interval, a column for each choice of the pours."""
         # -> (K, r): reading minus lab value, in logarithms; the choices of a batch that has fewer are said again
         used = self.score_pours == np.clip(n_pours, 1, self.most_pours)
         score, batch = self.score[used], self.score_batch[used]
-        if self.n_batches < batches_needed(coverage):
-            half = t_interval(np.zeros(1), np.ones(1), score, batch, coverage)[1]
+        if self.n_batches < conformal.batches_needed(coverage):
+            half = conformal.t_interval(np.zeros(1), np.ones(1), score, batch, coverage)[1]
         else:
-            half = held_out_scores(score, batch).limits(np.zeros((1, self.n_batches)), np.ones(1), coverage)[1]
+            scores = conformal.held_out_scores(score, batch)
+            half = scores.limits(np.zeros((1, self.n_batches)), np.ones(1), coverage)[1]
         own = [score[batch == code] for code in range(self.n_batches)]
         return -np.array([np.resize(one, max(map(len, own))) for one in own]) / half
 
@@ -225,7 +217,7 @@ class ColourModel:
         scale = np.sqrt(variance + self.response.variance(self.error, self.response.value(middle)))
         if normal:
             used = self.score_pours == m
-            return middle, *t_interval(middle, scale, self.score[used], self.score_batch[used], coverage)
+            return middle, *conformal.t_interval(middle, scale, self.score[used], self.score_batch[used], coverage)
         for name, folds in self._other_folds:
             without[:, folds] = self._named[name].predict_without(rows)[:, folds]
         return middle, *self._scores[m].limits(without, scale, coverage)
@@ -237,19 +229,18 @@ class ColourModel:
         return [(name, self.fold_regression == name) for name in others]
 
     @cached_property
-    def _scores(self) -> dict[int, HeldOutScores]:
+    def _scores(self) -> dict[int, conformal.HeldOutScores]:
         """Scores of readings of so many pours."""
         used = {m: self.score_pours == m for m in np.unique(self.score_pours).tolist()}
-        return {m: held_out_scores(self.score[rows], self.score_batch[rows]) for m, rows in used.items()}
+        return {m: conformal.held_out_scores(self.score[rows], self.score_batch[rows]) for m, rows in used.items()}
 
     def held_out_widening(self, reflectance: Floats, left_out: Ints) -> Floats:
         """Return how many times wider an interval is where the batch at position `left_out` did not teach it, (n,)."""
         one = self._named[self.regression]
         middle, variance, _ = one.predict_with_and_without(reflectance)
         error = self.error.relative_variance(np.exp(middle))
-        return np.asarray(
-            np.sqrt((one.predict_held_out(reflectance, left_out)[1] + error) / (variance + error)), float
-        )  # fmt: skip
+        without = one.predict_held_out(reflectance, left_out)[1]
+        return np.asarray(np.sqrt((without + error) / (variance + error)), float)
 
     def colours_without(self, batches: Ints) -> Floats | None:
         """Return what is predicted of some of its batches, (m,), without any of them; None where that takes a fit."""
@@ -380,8 +371,7 @@ class _Given:
         rows = next((kind for kind in self.offered if kind in KINDS), None)
         share = None if rows is None else of_response.mean() / of_response
         if name != PLS:
-            response = self.response.of(self.lab)
-            return fit_process(self.mean, response, of_response, self.nm, self.noise, name, share)
+            return fit_process(self.mean, self.response.of(self.lab), of_response, self.nm, self.noise, name, share)
         steep = self.response.unit * (self.lab if self.response.logarithmic else 1.0)
         return fit_pls_regression(
             self.mean, self.lab, steep * np.sqrt(of_response), rows or ABSORBANCE, worst,

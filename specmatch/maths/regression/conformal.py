@@ -54,7 +54,7 @@ def upper_quantile(values: ArrayLike, weight: ArrayLike, coverage: float) -> Flo
     v, w = np.asarray(values, float), np.asarray(weight, float)
     n, m = v.shape
     if w.min() == w.max():  # equal weights: an order statistic, found without sorting the whole row
-        rank = int(np.ceil(coverage / w[0] - RANK_TOLERANCE)) - 1
+        rank = ceil(coverage / w[0] - RANK_TOLERANCE) - 1
         return np.full(n, np.inf) if rank >= m else np.partition(v, rank, axis=1)[:, rank]
     order, rows = np.argsort(v, axis=1), np.arange(n)
     reached = np.cumsum(w[order], axis=1) >= coverage - RANK_TOLERANCE / m

@@ -19,7 +19,6 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from specmatch.array_types import Floats, Ints
-from specmatch.errors import OptionError
 from specmatch.maths.optics.cup import PRIOR_SD, fit_cup_model
 from specmatch.maths.regression.rows_and_responses import KINDS, SpectralRows, learn_rows
 from specmatch.maths.spectra.transforms import absorbance
@@ -357,12 +356,10 @@ def process_inputs(
         return theta[:, 0], theta / FEATURE_UNITS
     if made is not None:
         rows = made.of(reflectance)
-    elif inputs == LOG_ABSORBANCE:
+    else:
         # reflectance a little above 1 (lamp, foam) must not reach the pole of the logarithm
         rows = np.log(np.maximum(absorbance(reflectance), -ABSORBANCE_OFFSET / 2.0) + ABSORBANCE_OFFSET)
         rows = rows / np.sqrt(rows.shape[1])
-    else:
-        raise OptionError(f"inputs is {inputs!r}; one of {', '.join((*GRIDS, *KINDS))} is offered")
     return np.zeros(rows.shape[0]), np.column_stack([np.zeros(rows.shape[0]), rows])
 
 

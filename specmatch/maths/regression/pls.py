@@ -239,8 +239,7 @@ def fit_pls_regression(
     rows = absorbance(reflectance) if made is None else made.of(reflectance)
     n, p = rows.shape
     palest = SHARE_OF_LEAST * float(colour.min()) if response.logarithmic else -np.inf
-    counts = np.ones(n) if share is None else share
-    batches = _Batches(rows, colour, sd**-2.0, palest, response, counts)
+    batches = _Batches(rows, colour, sd**-2.0, palest, response, np.ones(n) if share is None else share)
     most = min(MOST_COMPONENTS, n - 2 - -(-(n - 1) // INNER_FOLDS), p)
     if np.isfinite(worst_error):
         # a regression that is hopeless by a few folds is not worth one fold a batch

@@ -39,8 +39,7 @@ def usable_band(reflectance: ArrayLike, sample: ArrayLike) -> Mask:
     if plausible.any():
         usual = TIMES_BEST_QUARTER * float(np.quantile(noise[plausible], 0.25))
         limit = max(limit, min(usual, WORST_NOISE))
-    good = plausible & (noise <= limit)
-    stretch = longest_stretch(good, gaps_count=True)
+    stretch = longest_stretch(plausible & (noise <= limit), gaps_count=True)
     if stretch.sum() < 3:
         raise TableError(
             "no usable band: in every stretch of wavelengths the noise is above "

@@ -117,9 +117,8 @@ def to_weigh_by(noise: Floats, deviations: float) -> Floats:
     """Return noise that so many deviations told, none far below the usual; ones where too few did."""
     # noise (p,)
     middle = float(np.median(noise))
-    return (
-        np.maximum(noise, QUIETEST * middle) if deviations >= FEWEST_DEVIATIONS and middle > 0 else np.ones(noise.size)
-    )
+    told = deviations >= FEWEST_DEVIATIONS and middle > 0
+    return np.maximum(noise, QUIETEST * middle) if told else np.ones(noise.size)
 
 
 def overall_noise(rows: Floats, group: Ints) -> float:

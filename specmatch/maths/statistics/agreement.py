@@ -218,9 +218,8 @@ def judge_errors(
     told = np.isfinite(line.slope)
     slope_sd = float(np.sqrt(variance / line.spread_at)) if told else np.nan
     p_slope = 2.0 * float(stdtr(bias_df, -abs(line.slope) / slope_sd)) if told else 1.0
-    p_scatter = (
-        old.likelier_than(scatter_within((errors / size)[:, None], beer)) if beer.size > known.size and old.df else 1.0
-    )
+    tested = beer.size > known.size and old.df
+    p_scatter = old.likelier_than(scatter_within((errors / size)[:, None], beer)) if tested else 1.0
     found = float(stdtrit(bias_df, 1.0 - alpha / 2.0) + stdtrit(bias_df, POWER))
     # so many standard deviations must a normal error be off to leave `COVERAGE_LOST` more outside
     off = float(ndtri(0.5 + coverage / 2.0) - ndtri(max(coverage - COVERAGE_LOST, 0.05)))

@@ -1,8 +1,6 @@
-"""Checks of counts: pixels, saturation, references, darks and the lamp; and the rows that every check gives.
-
-What is wrong with a reference or a dark is said of it and of every scan that leans on it, because the scan is what a
-reading looks at. One rule tells a lamp that jumps, within a folder and over the folders of a year.
-"""
+"""Checks of counts: pixels, saturation, references, darks and the lamp; and the rows that every check gives."""
+# what is wrong with a reference or a dark is said of it and of every scan that leans on it, because the scan is what a
+# reading looks at
 
 from collections.abc import Iterable
 from typing import NamedTuple
@@ -47,10 +45,10 @@ LARGEST_SHARE = 0.05
 LONE_SHARE = 0.02
 
 
-def find_hot_pixels(dark: Floats, light: Floats | None = None) -> Mask:
+def find_hot_pixels(dark: Floats, light: Floats) -> Mask:
     """Return the pixels that stand out of the dark, or do not answer to light as their neighbours do."""
     # dark (n, p), light (m, p) -> (p,)
-    p = dark.shape[1] if dark.size else (light.shape[1] if light is not None else 0)
+    p = light.shape[1]
     hot = np.zeros(p, bool)
     if p < 9:
         return hot
@@ -62,7 +60,7 @@ def find_hot_pixels(dark: Floats, light: Floats | None = None) -> Mask:
         # the neighbours of a hot pixel at the very end are compared with a line through it
         hot[:2] &= np.abs(residual[:2]) >= np.abs(residual[[1, 0]])
         hot[-2:] &= np.abs(residual[-2:]) >= np.abs(residual[[-1, -2]])
-    if light is not None and light.shape[0]:
+    if light.shape[0]:
         level = np.median(light, axis=0)
         around = level - spike_residuals(level)[0]
         lit = around > 0.1 * level.max()
@@ -208,12 +206,12 @@ def span(nm: Floats, where: Mask) -> str:
 
 def _leaning(paired: Paired, role: str, rows: dict[int, tuple[float, str]], code: str, advice: str) -> list[CheckRow]:
     """Say of every sample and control scan what is wrong with the dark or reference that it uses."""
-    used = paired.reference if role == "reference" else paired.net.dark
-    raw, found = paired.raw, []
-    for i in np.flatnonzero(np.isin(used, list(rows)) & np.isin(raw.role, ("sample", "control"))):
-        size, what = rows[int(used[i])]
-        found.append(CheckRow(raw.scan_ids[i], code, size, f"its {role} {raw.scan_ids[used[i]]} {what}: {advice}"))
-    return found
+    ids = paired.raw.scan_ids
+    return [
+        CheckRow(ids[i], code, rows[used][0], f"its {role} {ids[used]} {rows[used][1]}: {advice}")
+        for i, used in zip(*paired.leaning(role), strict=True)
+        if used in rows
+    ]
 
 
 def saturated_rows(paired: Paired, *, full_scale: float | None) -> list[CheckRow]:
@@ -236,16 +234,14 @@ def saturated_rows(paired: Paired, *, full_scale: float | None) -> list[CheckRow
 def stale_rows(paired: Paired, *, dark_age_h: float, reference_age_h: float) -> list[CheckRow]:
     """Scans whose dark or reference was taken longer before or after them than stated."""
     raw, rows = paired.raw, []
-    for role, used, allowed in (
-        ("dark", paired.net.dark, dark_age_h),
-        ("reference", paired.reference, reference_age_h),
-    ):
-        known = np.flatnonzero((used >= 0) & np.isin(raw.role, ("sample", "control")))
-        age = raw.hours[known] - raw.hours[used[known]]
-        for i, hours in zip(known[np.abs(age) > allowed], age[np.abs(age) > allowed], strict=True):
+    for role, allowed in (("dark", dark_age_h), ("reference", reference_age_h)):
+        for i, used in zip(*paired.leaning(role), strict=True):
+            hours = raw.hours[i] - raw.hours[used]
+            if not abs(hours) > allowed:  # NaN where a time is not known
+                continue
             ago = f"{abs(hours) / 24:.0f} days" if abs(hours) >= 48 else f"{abs(hours):.1f} h"
             when = "before" if hours > 0 else "after"
-            what = f"its {role} {raw.scan_ids[used[i]]} was taken {ago} {when} it"
+            what = f"its {role} {raw.scan_ids[used]} was taken {ago} {when} it"
             sentence = f"{what}, {allowed:g} h are allowed: take a new {role}"
             rows.append(CheckRow(raw.scan_ids[i], f"stale_{role}", float(abs(hours)), sentence))
     return rows

@@ -22,10 +22,8 @@ _DARKEST = 2e-3  # below this reflectance the logarithm tells nothing
 
 
 def replicate_checks(spectra: pd.DataFrame, scans: pd.DataFrame, *, usable: Mask | None = None) -> pd.DataFrame:
-    """Find the scans that disagree with the other scans of their pour, and the pours with those of their sample.
-
-    An odd one is named where at least two others agree; else all of them are, because nothing tells which is right.
-    """
+    """Find the scans that disagree with the other scans of their pour, and the pours with those of their sample."""
+    # an odd one is named where at least two others agree; else all of them are, because nothing tells which is right
     # spectra (n, p), usable (p,)
     # spectra: reflectance as a fraction, index `scan_id`, columns in nm
     values = spectra.to_numpy(float)
@@ -118,9 +116,9 @@ def header_rows(found: MeasuredFolder, paired: Paired) -> list[CheckRow]:
             said[scan.scan_id] = float("nan"), f"instrument {own!r} in the sheet, {header!r} in the file, {others}"
     rows = [CheckRow(scan_id, CODE, size, f"{what}; {_ADVICE}") for scan_id, (size, what) in said.items()]
     raw = paired.raw
-    for role, used in (("dark", paired.net.dark), ("reference", paired.reference)):
-        for i in np.flatnonzero((used >= 0) & np.isin(raw.role, ("sample", "control"))):
-            if (other := raw.scan_ids[used[i]]) in said:
+    for role in ("dark", "reference"):
+        for i, used in zip(*paired.leaning(role), strict=True):
+            if (other := raw.scan_ids[used]) in said:
                 size, what = said[other]
                 rows.append(CheckRow(raw.scan_ids[i], CODE, size, f"of its {role} {other}, {what}; {_ADVICE}"))
     return rows

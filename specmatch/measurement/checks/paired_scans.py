@@ -25,18 +25,13 @@ SPIKE_SHARE = 0.02
 
 
 def _beer_rows(paired: Paired) -> list[CheckRow]:
-    """Check samples and controls: no light, impossible reflectance, spikes, an empty cup, a scan that repeats
-    another.
-    """
     rows = _flat_rows(paired)
     # without light, or with a wrong dark, nothing further can be said of a scan
     spoilt = {row.scan_id for row in rows}
     rows += [row for row in _out_of_range_rows(paired) if row.scan_id not in spoilt]
     spoilt |= {row.scan_id for row in rows}
     rows += [row for row in _spike_rows(paired) if row.scan_id not in spoilt]
-    rows += _empty_cup_rows(paired)
-    rows += _repeated_rows(paired)
-    return rows
+    return [*rows, *_empty_cup_rows(paired), *_repeated_rows(paired)]
 
 
 def _out_of_range_rows(paired: Paired) -> list[CheckRow]:
@@ -94,7 +89,6 @@ def reflectance_range_rows(scan_ids: NDArray[np.object_], values: Floats, nm: Fl
 
 
 def _flat_rows(paired: Paired) -> list[CheckRow]:
-    """Scans without light or without any shape in their counts."""
     raw, net, live = paired.raw, paired.net, paired.live()
     of = paired.rows("sample", "control")
     of = of[paired.reference[of] >= 0]
@@ -156,7 +150,6 @@ def _spike_rows(paired: Paired) -> list[CheckRow]:
 
 
 def _empty_cup_rows(paired: Paired) -> list[CheckRow]:
-    """Scans that look like the reference itself."""
     raw = paired.raw
     of = paired.rows("sample")
     low, middle, high = row_quantiles(paired.values[of][:, paired.live()], (0.05, 0.5, 0.95))
@@ -246,15 +239,11 @@ _FEWEST = 25
 
 
 def wavelength_shift(ratio: Floats, light: Floats, wavelength_nm: Floats) -> Floats:
-    """Estimate by how much scans are shifted against the light that they are divided by.
-
-    A shift by `d` multiplies the quotient by `1 + d * dlog(light)/dnm`, a pattern with the lamp's flanks in it, while
-    the quotient of unshifted scans is smooth.
-    """
+    """Estimate by how much scans are shifted against the light that they are divided by."""
+    # A shift by `d` multiplies the quotient by `1 + d * dlog(light)/dnm`, a pattern with the lamp's flanks in it, while
+    # the quotient of unshifted scans is smooth.
     # ratio (n, p), light (p,), wavelength_nm (p,) -> (n,)
-    y = _log(ratio)
-    shift: Floats = y @ _estimator(light, wavelength_nm)
-    return shift
+    return np.asarray(_log(ratio) @ _estimator(light, wavelength_nm))
 
 
 def _log(ratio: Floats) -> Floats:
@@ -271,12 +260,10 @@ def _estimator(light: Floats, nm: Floats) -> Floats:
     slope = -np.gradient(np.log(light), nm)
     weight = np.sqrt(light / light.max())
     design = np.column_stack([slope, _smooth_basis(nm)])
-    estimate: Floats = np.linalg.pinv(design * weight[:, None])[0] * weight
-    return estimate
+    return np.asarray(np.linalg.pinv(design * weight[:, None])[0] * weight)
 
 
 def _shift_rows(paired: Paired) -> list[CheckRow]:
-    """Find scans shifted against their reference, and references shifted against those before them."""
     raw, net = paired.raw, paired.net
     rows: list[CheckRow] = []
     if not paired.banded or paired.usable.sum() < _FEWEST:
@@ -318,17 +305,14 @@ def _shift_rows(paired: Paired) -> list[CheckRow]:
 
 
 def _slit_response(ratio: Floats, light: Floats, nm: Floats) -> Floats:
-    """Shift that a slit of variance 1 nm**2 feigns in each scan.
-
-    A slit of variance s**2 moves the middle of the light that it passes by `s**2 dlog(light)/dnm`, so the logarithm of
-    a sloping beer changes by that times its own slope: more, the darker the beer.
-    """
+    """Shift that a slit of variance 1 nm**2 feigns in each scan."""
+    # A slit of variance s**2 moves the middle of the light that it passes by `s**2 dlog(light)/dnm`, so the logarithm
+    # of a sloping beer changes by that times its own slope: more, the darker the beer.
     basis = _smooth_basis(nm)
     weight = np.sqrt(light)
     smooth = (basis @ (np.linalg.pinv(basis * weight[:, None]) * weight @ _log(ratio).T)).T
     pattern = np.gradient(np.log(light), nm) * np.gradient(smooth, nm, axis=1)
-    response: Floats = pattern @ _estimator(light, nm)
-    return response
+    return np.asarray(pattern @ _estimator(light, nm))
 
 
 def _without_slit(apparent: Floats, response: Floats) -> tuple[Floats, Floats]:
@@ -348,8 +332,7 @@ def _noise(paired: Paired, scans: Ints, ratio: Floats, light: Floats, nm: Floats
     r = np.fmax(ratio, 1e-3)
     dark, shot = paired.dark_noise[scans, None], paired.shot[scans, None]
     variance = (dark**2 * (1.0 + r**2) + shot * light * r * (1.0 + r)) / (light * r) ** 2
-    out: Floats = np.sqrt(variance @ _estimator(light, nm) ** 2)
-    return out
+    return np.asarray(np.sqrt(variance @ _estimator(light, nm) ** 2))
 
 
 # All checks of a session's scans: each a code of the registry with a size and a sentence to act on.

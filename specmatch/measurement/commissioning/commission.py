@@ -141,13 +141,12 @@ def commission(
     wanted = limits_of(limits)
     known_lines = _lines(lines_nm)
     bench = _Bench.of(read_folder(path_of(folder), n_jobs=None, reading=reading), str(folder))
-    found: dict[str, tuple[Estimate, str]] = {}
-    noise = _noise(bench, found)
-    lines, pieces = _axis(bench, noise, known_lines, found)
-    _light_paths(bench, noise, found)
-    _darks(bench, found)
-    drift = _steady(bench, found)
-    figures = judge(found, wanted)
+    noise = _noise(bench)
+    lines, pieces = _axis(bench, noise, known_lines)
+    _light_paths(bench, noise)
+    _darks(bench)
+    drift = _steady(bench)
+    figures = judge(bench.found, wanted)
     verdict, sentence = _verdict(figures)
     return Commissioning(
         verdict, sentence, figures, lines, pieces,
@@ -187,6 +186,7 @@ class _Bench:
     reference_kind: str
     left_out: list[tuple[str, str]] = field(default_factory=list)
     measured: tuple[str, ...] = ()
+    found: dict[str, tuple[Estimate, str]] = field(default_factory=dict)  # figure -> estimate, and what it comes from
 
     @classmethod
     def of(cls, found: MeasuredFolder, folder: str) -> _Bench:
@@ -226,6 +226,13 @@ class _Bench:
             raw, values, temperature, pieces, next(iter(modules), ""), kind, left_out, tuple(moments[:1] + moments[-1:])
         )
 
+    def keep(self, name: str, estimate: Estimate | None, source: str, why: str = "") -> None:
+        """Take a figure in, of several pieces the worst; where there is none, list why."""
+        if estimate is None:
+            self.left_out.append((source or name, why))
+        elif name not in self.found or abs(estimate.value) > abs(self.found[name][0].value):
+            self.found[name] = estimate, source
+
     def rows(self, *kinds: str) -> Ints:
         """Rows of pieces of some kinds."""
         return np.array([i for i, piece in enumerate(self.piece) if piece and piece.kind in kinds], np.int64)
@@ -258,7 +265,7 @@ def _clip_level(counts: Floats) -> float:
     return top if (np.sum(counts >= top * (1.0 - 1e-6), axis=1) >= 3).any() else float("inf")
 
 
-def _noise(bench: _Bench, found: dict[str, tuple[Estimate, str]]) -> NoiseFit:
+def _noise(bench: _Bench) -> NoiseFit:
     groups: dict[tuple[str, float], list[int]] = {}
     for i in (*bench.role("reference"), *bench.rows(*GLASSES, *LAMPS, LADDER, STEADY)):
         piece = bench.piece[i]
@@ -278,7 +285,7 @@ def _noise(bench: _Bench, found: dict[str, tuple[Estimate, str]]) -> NoiseFit:
         share = float(np.sqrt(fit.read_counts**2 + fit.shot * counts) / counts)
         n = sum(len(part) - 1 for part in repeats)
         said = f"read {fit.read_counts:.3g} counts, shot variance {fit.shot:.3g} x counts"
-        found["noise"] = Estimate(share, share / float(np.sqrt(2.0 * max(n, 1) * 20))), said
+        bench.keep("noise", Estimate(share, share / float(np.sqrt(2.0 * max(n, 1) * 20))), said)
     return fit
 
 
@@ -287,9 +294,7 @@ def _by_time(bench: _Bench, rows: Ints) -> list[Ints]:
     return [rows[np.isnan(times)], *(rows[times == t] for t in np.unique(times[np.isfinite(times)]))]
 
 
-def _axis(
-    bench: _Bench, noise: NoiseFit, lines: Mapping[str, tuple[Line, ...]], found: dict[str, tuple[Estimate, str]]
-) -> tuple[pd.DataFrame, pd.DataFrame]:
+def _axis(bench: _Bench, noise: NoiseFit, lines: Mapping[str, tuple[Line, ...]]) -> tuple[pd.DataFrame, pd.DataFrame]:
     nm = bench.raw.wavelength_nm
     fits: dict[str, AxisFit] = {}
     counts: dict[str, int] = {}
@@ -323,14 +328,16 @@ def _axis(
         # pieces that disagree are known no better than they agree
         disagree = float(weight @ (shift - mean) ** 2) / max(shift.size - 1, 1)
         said = ", ".join(f"{kind} {fit.shift_nm:+.3f} ± {fit.shift_sd_nm:.3f}" for kind, fit in fits.items())
-        found["axis_shift_nm"] = Estimate(mean, sd_mean * float(np.sqrt(max(1.0, disagree)))), said
+        bench.keep("axis_shift_nm", Estimate(mean, sd_mean * float(np.sqrt(max(1.0, disagree)))), said)
         slit = np.array([fit.slit_nm for fit in fits.values()])
         best = int(np.argmax(weight))
-        found["slit_nm"] = Estimate(float(slit[best]), float(slit.std()) if slit.size > 1 else np.nan), list(fits)[best]
+        bench.keep(
+            "slit_nm", Estimate(float(slit[best]), float(slit.std()) if slit.size > 1 else np.nan), list(fits)[best]
+        )
     return table, pieces
 
 
-def _light_paths(bench: _Bench, noise: NoiseFit, found: dict[str, tuple[Estimate, str]]) -> None:
+def _light_paths(bench: _Bench, noise: NoiseFit) -> None:
     """Linearity by ladder and dilutions, stray light by cut-off filters, other light by an opaque cup."""
     nm = bench.raw.wavelength_nm
     ladder = bench.rows(LADDER)
@@ -339,8 +346,8 @@ def _light_paths(bench: _Bench, noise: NoiseFit, found: dict[str, tuple[Estimate
         floor = np.maximum(np.nan_to_num(counts), 1e-9)
         of_log = np.sqrt(2.0 * noise.read_counts**2 + noise.shot * floor) / floor
         estimate = ladder_nonlinearity(counts, bench.net[ladder], of_log)
-        _keep(bench, found, "nonlinearity", estimate, f"{ladder.size} scans of the ladder",
-              "the ladder needs counts that differ by a factor of 2 or more between its ends")  # fmt: skip
+        bench.keep("nonlinearity", estimate, f"{ladder.size} scans of the ladder",
+                   "the ladder needs counts that differ by a factor of 2 or more between its ends")  # fmt: skip
     light = bench.light() if bench.role("reference").size else None
     dilutions = bench.rows(DILUTION)
     if dilutions.size and light is not None:
@@ -353,31 +360,24 @@ def _light_paths(bench: _Bench, noise: NoiseFit, found: dict[str, tuple[Estimate
             top = usable & (full > 0.8 * full[usable].max())
             a = absorbance[:, top].mean(axis=1)
             estimate = dilution_nonlinearity(share, a, np.full(a.size, 0.01 * a.max()))
-            _keep(bench, found, "nonlinearity_dilution", estimate, counted(dilutions.size, "scan"),
-                  "dilutions need three shares or more, 1 among them")  # fmt: skip
+            bench.keep("nonlinearity_dilution", estimate, counted(dilutions.size, "scan"),
+                       "dilutions need three shares or more, 1 among them")  # fmt: skip
     for i in sorted({piece.name: i for i, piece in enumerate(bench.piece) if piece and piece.kind == CUT_OFF}.values()):
         piece = bench.piece[i]
         rows = np.array([k for k in bench.rows(CUT_OFF) if bench.piece[k] == piece])
         blocked = nm < float(piece.number if piece and piece.number else 0.0) - _BLOCKED_NM
         estimate = stray_light(np.nan_to_num(bench.net[rows].mean(axis=0)), bench.count_noise(rows, noise), blocked)
-        _keep(bench, found, "stray_light", estimate, piece.name if piece else "",
-              "too few channels lie 40 nm below where the filter begins to pass")  # fmt: skip
+        bench.keep("stray_light", estimate, piece.name if piece else "",
+                   "too few channels lie 40 nm below where the filter begins to pass")  # fmt: skip
     opaque = bench.rows(OPAQUE)
     if opaque.size and light is not None:
         net = np.nan_to_num(bench.net[opaque].mean(axis=0))
-        found["other_light"] = other_light(net, light, bench.count_noise(opaque, noise)), counted(opaque.size, "scan")
+        bench.keep(
+            "other_light", other_light(net, light, bench.count_noise(opaque, noise)), counted(opaque.size, "scan")
+        )
 
 
-def _keep(
-    bench: _Bench, found: dict[str, tuple[Estimate, str]], name: str, estimate: Estimate | None, source: str, why: str
-) -> None:
-    if estimate is None:
-        bench.left_out.append((source or name, why))
-    elif name not in found or abs(estimate.value) > abs(found[name][0].value):
-        found[name] = estimate, source  # of several pieces the worst
-
-
-def _darks(bench: _Bench, found: dict[str, tuple[Estimate, str]]) -> None:
+def _darks(bench: _Bench) -> None:
     rows, references = bench.role("dark"), bench.role("reference")
     if not rows.size or not references.size:
         return
@@ -385,15 +385,17 @@ def _darks(bench: _Bench, found: dict[str, tuple[Estimate, str]]) -> None:
     time = bench.milliseconds(references)
     mean_light = float(np.nanmean(bench.net[references] * time[:, None]))
     brightest = float(np.nanmax(bench.net[references] * time[:, None]))
-    found["dark_share"] = Estimate(float(level.max()) / brightest, 0.0), counted(rows.size, "dark")
+    bench.keep("dark_share", Estimate(float(level.max()) / brightest, 0.0), counted(rows.size, "dark"))
     fit = fit_dark(level, bench.raw.integration_ms[rows], bench.raw.hours[rows], bench.temperature_c[rows])
     for name, cause in (("dark_drift", "per_hour"), ("dark_per_degree", "per_degree")):
         estimate = fit.get(cause)
         if estimate is not None and np.isfinite(estimate.value) and np.isfinite(estimate.sd):
-            found[name] = Estimate(estimate.value / mean_light, estimate.sd / mean_light), counted(rows.size, "dark")
+            bench.keep(
+                name, Estimate(estimate.value / mean_light, estimate.sd / mean_light), counted(rows.size, "dark")
+            )
 
 
-def _steady(bench: _Bench, found: dict[str, tuple[Estimate, str]]) -> pd.DataFrame:
+def _steady(bench: _Bench) -> pd.DataFrame:
     """Drift of light left alone, and repeats of cups."""
     nm = bench.raw.wavelength_nm
     drift = pd.DataFrame(columns=["hours", "level", "tilt", "axis_nm"], dtype=float)
@@ -404,12 +406,12 @@ def _steady(bench: _Bench, found: dict[str, tuple[Estimate, str]]) -> pd.DataFra
                               "axis_nm": shifts_of(net, nm)})  # fmt: skip
         for name, column in (("level_drift", "level"), ("tilt_drift", "tilt"), ("axis_drift_nm", "axis_nm")):
             estimate = slope_per_hour(drift[column].to_numpy(), drift["hours"].to_numpy())
-            _keep(bench, found, name, estimate, f"{rows.size} scans of steady light",
-                  "drift needs four scans or more, and measured_at of each")  # fmt: skip
+            bench.keep(name, estimate, f"{rows.size} scans of steady light",
+                       "drift needs four scans or more, and measured_at of each")  # fmt: skip
     for name, kind in (("empty_cup_spread", EMPTY), ("water_spread", WATER)):
         rows = bench.rows(kind)
         if rows.size >= 3:
-            found[name] = spread(level_of(np.nan_to_num(bench.net[rows]))), counted(rows.size, "scan")
+            bench.keep(name, spread(level_of(np.nan_to_num(bench.net[rows]))), counted(rows.size, "scan"))
         elif rows.size:
             bench.left_out.append((kind, "a spread needs three scans or more"))
     water, references = bench.rows(WATER), bench.role("reference")
@@ -417,7 +419,9 @@ def _steady(bench: _Bench, found: dict[str, tuple[Estimate, str]]) -> pd.DataFra
         both = level_of(np.nan_to_num(bench.net[np.concatenate([water, references])]))
         apart, rest = both[: water.size], both[water.size :]
         sd = np.sqrt(sum(part.var(ddof=1) / part.size if part.size > 1 else 1e-4 for part in (apart, rest)))
-        found["reference_level"] = Estimate(float(apart.mean() - rest.mean()), float(sd)), counted(water.size, "scan")
+        bench.keep(
+            "reference_level", Estimate(float(apart.mean() - rest.mean()), float(sd)), counted(water.size, "scan")
+        )
     return drift
 
 

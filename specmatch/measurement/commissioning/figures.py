@@ -28,11 +28,9 @@ class Estimate:
 
 
 def ladder_nonlinearity(counts: Floats, net: Floats, noise: Floats) -> Estimate | None:
-    """Return by how much the response changes from the dimmest to the brightest counts, as a share.
-
-    Scans of one light at several integration times: log rate = pixel + scan + bend x counts. A lamp that drifts moves
-    whole scans and falls out; only a response that depends on the counts of each pixel is left.
-    """
+    """Return by how much the response changes from the dimmest to the brightest counts, as a share."""
+    # Scans of one light at several integration times: log rate = pixel + scan + bend x counts. A lamp that drifts moves
+    # whole scans and falls out; only a response that depends on the counts of each pixel is left.
     # counts above the dark, net per ms, noise of log net: (n, p)
     used = np.isfinite(net).all(axis=0) & (noise < 0.05).all(axis=0) & (net > 0).all(axis=0)
     if net.shape[0] < 2 or used.sum() < 20 or counts[:, used].max() < 2.0 * counts[:, used].min():
@@ -63,10 +61,8 @@ def _without_rows_and_columns(values: Floats, weight: Floats) -> Floats:
 
 
 def dilution_nonlinearity(share: Floats, absorbance: Floats, sd: Floats) -> Estimate | None:
-    """Return by how much absorbance departs from a straight line through the dilutions, as a share of the largest.
-
-    a = slope x share + bend x share x (1 - share), at the channel given: the bend over the slope, and 0 at full share.
-    """
+    """Return by how much absorbance departs from a straight line through the dilutions, as a share of the largest."""
+    # a = slope x share + bend x share x (1 - share), at the channel given: the bend over the slope, and 0 at full share
     # share, absorbance, sd (n,)
     if np.unique(share).size < 3:
         return None
@@ -82,10 +78,8 @@ def dilution_nonlinearity(share: Floats, absorbance: Floats, sd: Floats) -> Esti
 
 
 def stray_light(net: Floats, noise: Floats, blocked: Mask) -> Estimate | None:
-    """Return what a channel counts where a cut-off filter lets nothing pass, over the mean of all channels.
-
-    Stray light of a grating is taken to fall on all pixels alike: a share of the mean.
-    """
+    """Return what a channel counts where a cut-off filter lets nothing pass, over the mean of all channels."""
+    # stray light of a grating is taken to fall on all pixels alike: a share of the mean
     # net, noise (p,)
     if blocked.sum() < 10:
         return None
@@ -104,9 +98,7 @@ def other_light(net: Floats, light: Floats, noise: Floats) -> Estimate:
 
 
 def fit_dark(counts: Floats, integration_ms: Floats, hours: Floats, temperature_c: Floats) -> dict[str, Estimate]:
-    """Fit the mean dark of scans: counts at 0 ms (`offset`) and what a millisecond, an hour and a degree (`per_ms`,
-    `per_hour`, `per_degree`) add, as far as they differ.
-    """
+    """Fit the mean dark of scans: its `offset` at 0 ms, and what it gains `per_ms`, `per_hour`, `per_degree`."""
     # counts (n,): means over the pixels
     known = [("offset", np.ones(counts.size))]
     for name, values in (("per_ms", integration_ms), ("per_hour", hours), ("per_degree", temperature_c)):
@@ -135,10 +127,8 @@ class NoiseFit:
 
 
 def fit_noise(groups: list[Floats], darks: Floats) -> NoiseFit | None:
-    """Fit read and shot noise from repeats of scans of one light at one integration time, and repeated darks.
-
-    A repeat is brought to the level of its mates first: a lamp that flickers is drift, not noise.
-    """
+    """Fit read and shot noise from repeats of scans of one light at one integration time, and repeated darks."""
+    # a repeat is brought to the level of its mates first: a lamp that flickers is drift, not noise
     # groups: counts above the dark (n, p) each; darks (m, p)
     signal, variance, free = [], [], []
     if darks.shape[0] >= 2:
@@ -196,8 +186,7 @@ def level_of(net: Floats) -> Floats:
     mean = net.mean(axis=0)
     bright = mean > 0.1 * mean.max()
     share: Floats = np.log(net[:, bright].clip(min=1e-12)) - np.log(mean[bright])
-    level: Floats = share @ (mean[bright] / mean[bright].sum())
-    return level
+    return np.asarray(share @ (mean[bright] / mean[bright].sum()))
 
 
 def tilt_of(net: Floats, nm: Floats) -> Floats:

@@ -1,7 +1,4 @@
-"""The wavelength axis against published lines: every line by itself, and all of them as one pattern.
-
-A corrected axis is offered where it is asked for, kept with its origin, and applied by nobody unasked.
-"""
+"""The wavelength axis against published lines: each line by itself, all as one pattern; corrected only if asked."""
 
 import hashlib
 import json
@@ -40,11 +37,9 @@ class AxisFit:
 
 
 def fit_glass(net: Floats, light: Floats, noise: Floats, nm: Floats, lines: Sequence[Line]) -> AxisFit | None:
-    """Fit the transmission of a glass by its bands, seen through the slit in the light of the lamp.
-
-    The slit weights each wavelength by the lamp, which moves a band on a flank of the lamp by as much as a nanometre:
-    so the light is modelled, not the quotient.
-    """
+    """Fit the transmission of a glass by its bands, seen through the slit in the light of the lamp."""
+    # The slit weights each wavelength by the lamp, which moves a band on a flank of the lamp by as much as a nanometre:
+    # so the light is modelled, not the quotient.
     # net, light, noise, nm (p,): counts with glass, without, standard deviation of their quotient
     used = (light > 0.05 * light.max()) & (noise < 0.03)
     return _fit(np.where(used, net / np.where(light > 0, light, 1.0), 0.0), noise, nm, lines, used, light)

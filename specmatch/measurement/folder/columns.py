@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import re
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 from difflib import SequenceMatcher
@@ -197,15 +197,7 @@ def said_of_names(scans: pd.DataFrame) -> list[str]:
         if len(own) > 1
     ]
     for column in _NAMES:
-        alike: dict[str, list[str]] = {}
-        for name in scans[column].unique():
-            alike.setdefault(folded(name), []).append(name)
-        said += [
-            f"column {column}: {' and '.join(map(repr, names))} differ in case or marks only, and are taken for "
-            "different names; write one of them where they are one"
-            for plain, names in alike.items()
-            if plain and len(names) > 1
-        ]
+        said += [f"column {one}" for one in said_of_spellings(column, scans[column].unique())]
     timed = scans[(scans["role"] == "sample") & (scans["sample"] != "") & scans["time"].notna()]
     spans = timed.groupby("sample", sort=False)["time"].agg(lambda own: max(own) - min(own))
     if long := [f"{sample!r}, {span.days or 1} day(s)" for sample, span in spans.items() if span > LONGEST_SAMPLE]:
@@ -214,6 +206,19 @@ def said_of_names(scans: pd.DataFrame) -> list[str]:
             f"name and batch: {listed(long, MOST_NAMED)}"
         )
     return said
+
+
+def said_of_spellings(of: str, names: Iterable[str]) -> list[str]:
+    """Say which of some different names are likely one written twice."""
+    alike: dict[str, list[str]] = {}
+    for name in names:
+        alike.setdefault(folded(name), []).append(name)
+    return [
+        f"{of}: {' and '.join(map(repr, several))} differ in case or marks only, and are taken for different names; "
+        "write one of them where they are one"
+        for plain, several in alike.items()
+        if plain and len(several) > 1
+    ]
 
 
 def other_claims(scans: pd.DataFrame, batches: pd.DataFrame) -> list[str]:

@@ -48,10 +48,8 @@ class Dates:
 def read_dates(
     cells: Sequence[str], lines: Sequence[int], column: str, *, name: str, date_order: str | None = None
 ) -> Dates:
-    """Read a column of dates or times; what can be read in two ways is listed, what is none is refused.
-
-    A column has one order: cells that can be read one way only settle the others.
-    """
+    """Read a column of dates or times; what can be read in two ways is listed, what is none is refused."""
+    # a column has one order: cells that can be read one way only settle the others
     if date_order is not None and date_order not in DATE_ORDERS:
         raise OptionError(f"date_order is {date_order!r}; use one of {', '.join(DATE_ORDERS)}")
     if date_order is None:
@@ -143,9 +141,8 @@ def date_readings(cell: str) -> list[tuple[str, datetime, bool]]:
         digits = (basic.group(4) or "").replace(":", "")
         clock = ":".join(re.findall("..", digits))
     elif named is not None:
-        month = _MONTH.get((named["month"] or named["first"])[:4].casefold()) or _MONTH.get(
-            (named["month"] or named["first"])[:3].casefold()
-        )
+        word = (named["month"] or named["first"]).casefold()
+        month = _MONTH.get(word[:4]) or _MONTH.get(word[:3])
         clock = named["rest"]
         year = int(named["year"]) + (2000 if len(named["year"]) == 2 else 0)
         day = _date(year, month, int(named["day"] or named["second"])) if month else None

@@ -12,7 +12,7 @@ from typing import Any
 import pandas as pd
 
 from specmatch.errors import DoubtfulDate, MissingScanError, ParentsError, SheetError, SpecmatchError
-from specmatch.long_jobs import counted_off
+from specmatch.long_jobs import counted_off, each_of
 from specmatch.maths.statistics.levels import rows_of
 from specmatch.measurement.folder.columns import (
     BATCH_COLUMNS,
@@ -51,7 +51,6 @@ from specmatch.wording import counted, listed
 
 
 def _no_batches() -> pd.DataFrame:
-    """Return the table of a folder that states no lab values."""
     return pd.DataFrame(columns=["beer", "colour"], index=pd.Index([], name="batch", dtype=object))
 
 
@@ -428,7 +427,8 @@ def _read_one(folder: Path, file: str, reading: Mapping[str, Any]) -> list[Scan]
     except SpecmatchError as error:
         if not (folder / file).is_file():
             return NOT_FOUND
-        return str(error).removeprefix(f"{PurePosixPath(file).name}: ")
+        name = PurePosixPath(file).name
+        return str(error).removeprefix(f"{name}: ").removeprefix(f"{name}, ")
     return within_folder(scans, file)
 
 
@@ -445,9 +445,7 @@ def within_folder(scans: list[Scan], file: str) -> list[Scan]:
 def _read_all(folder: Path, files: list[str], n_jobs: int | None, reading: Mapping[str, Any]) -> list[list[Scan] | str]:
     if n_jobs in (None, 1):
         return [_read_one(folder, file, reading) for file in counted_off(files, f"files of {folder}", len(files))]
-    from joblib import Parallel, delayed
-
     # a task costs more than a small file, so files travel in chunks
     chunks = [files[i : i + 100] for i in range(0, len(files), 100)]
-    parts = Parallel(n_jobs=n_jobs)(delayed(_read_all)(folder, chunk, None, dict(reading)) for chunk in chunks)
+    parts = each_of(_read_all, ((folder, chunk, None, dict(reading)) for chunk in chunks), n_jobs)
     return [result for part in parts for result in part]

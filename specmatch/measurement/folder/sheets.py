@@ -87,6 +87,18 @@ def is_sheet(path: Path) -> bool:
     return path.suffix.lower() in _SPREADSHEETS and path.is_file()
 
 
+def looks_like_sheet(path: Path) -> bool:
+    """Say whether a file of any name is a sheet: of its columns two or more, and half of them, are known."""
+    if not is_sheet(path):
+        return False
+    try:
+        sheet = read_sheet(path, trusted=False)
+    except SheetError:
+        return False
+    n_known = len(sheet.table.columns) - len(sheet.unknown)
+    return n_known > 1 and n_known >= len(sheet.unknown)
+
+
 def _looks_like_scans(path: Path) -> bool:
     """Say whether a file may be the sheet of scans under another name: two columns of it or more, one of them names."""
     if not is_sheet(path):

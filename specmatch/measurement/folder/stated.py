@@ -65,10 +65,7 @@ class _Rows(Sequence[int]):
 
 
 def as_stated(table: Any, what: str, *, numbers: Collection[str] = SCAN_NUMBERS) -> Any:
-    """Return a table of scans, batches or beers as a sheet gives it: known names, dates in ISO order, numbers.
-
-    A misnamed column, a date that is none or may be two, a number that is none or far off are refused as there.
-    """
+    """Return a table of scans, batches or beers as a sheet gives it, or refuse it as there: names, dates, numbers."""
     # what: scans, batches or beers
     columns = table.columns if isinstance(table, pd.DataFrame) else None
     if columns is None or not all(isinstance(column, str) for column in columns):

@@ -86,12 +86,10 @@ def possible_marks(
     blank_groups: bool = False,
     counts: Collection[str] = (),
 ) -> list[NumberMarks]:
-    """Return every reading of the marks under which all cells are numbers and the readings differ.
-
-    A thousands mark is inferred only where it is certain that there is one: a number with both marks
-    (`12.345,6`), with two groups (`1.234.567`), or grouped by a blank or an apostrophe. A lone `1.234` beside
-    nothing that settles it stays possible as 1.234 and as 1234, unless it is one of `counts`, which are whole.
-    """
+    """Return every reading of the marks under which all cells are numbers and the readings differ."""
+    # A thousands mark is inferred only where it is certain that there is one: a number with both marks (`12.345,6`),
+    # with two groups (`1.234.567`), or grouped by a blank or an apostrophe. A lone `1.234` beside nothing that settles
+    # it stays possible as 1.234 and as 1234, unless it is one of `counts`, which are whole.
     numbers = sorted({cell.strip().translate(_MINUS) for cell in cells} - {""})
     others = BLANKS + APOSTROPHES if blank_groups else BLANKS[1:] + APOSTROPHES
     seen = set().union(*numbers) if numbers else set()
@@ -185,16 +183,13 @@ def split_line(line: str, separator: str) -> Row:
     """Split one line; quotes shield a separator, and outer blanks go."""
     if separator == " ":
         # not every blank: a no-break blank groups digits
-        if '"' in line:
-            cells = next(csv.reader([line.replace("\t", " ")], delimiter=" ", skipinitialspace=True))
-            return [cell for cell in cells if cell]
-        return [cell for cell in line.replace("\t", " ").split(" ") if cell]
+        line = line.replace("\t", " ")
+        cells = next(csv.reader([line], delimiter=" ", skipinitialspace=True)) if '"' in line else line.split(" ")
+        return [cell for cell in cells if cell]
     if '"' in line:
         # spreadsheets keep a number as text by `="400"`; a line may be quoted as a whole
         cells = next(csv.reader([line.strip().replace('="', '"')], delimiter=separator, skipinitialspace=True))
-        return (
-            [cell.strip() for cell in cells] if len(cells) > 1 else [cell.strip() for cell in cells[0].split(separator)]
-        )
+        return [cell.strip() for cell in (cells if len(cells) > 1 else cells[0].split(separator))]
     if line.lstrip()[:1] == "'":
         return [cell.strip().strip("'") for cell in line.split(separator)]
     return [cell.strip() for cell in line.split(separator)]
@@ -237,6 +232,11 @@ def is_value(cell: str) -> bool:
 def is_data_line(cells: Row) -> bool:
     """Say whether a split line is a row of numbers: at least two cells, each a number or standing for one."""
     return len(cells) >= 2 and any(map(looks_numeric, cells)) and all(map(is_value, cells))
+
+
+def names_column(cells: Row) -> bool:
+    """True for a header line that names a column of wavelengths, and holds no wavelength itself."""
+    return any(map(names_wavelength, cells)) and not any(map(looks_numeric, cells))
 
 
 def names_over_units(names: Row, units: Row) -> bool:

@@ -32,6 +32,7 @@ from specmatch.measurement.readers.cells import (
     is_data_line,
     is_value,
     looks_numeric,
+    names_column,
     names_over_units,
     pass_over_comments,
     possible_marks,
@@ -287,7 +288,7 @@ def _names_above(split: list[Row], filled: list[bool], first: int, width: int, s
     )
     if len(cells) != width:
         # a line that names a wavelength and other columns is the header, even if it does not fit the table
-        named = len(cells) >= 2 and any(map(names_wavelength, cells)) and not any(map(looks_numeric, cells))
+        named = len(cells) >= 2 and names_column(cells)
         return (cells, cells, lowest) if named and not sentence else (empty, empty, first)
     if len(above) == 2 and names_over_units(split[above[0]], cells):
         upper = split[above[0]]

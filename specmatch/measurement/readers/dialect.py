@@ -30,11 +30,11 @@ from specmatch.measurement.readers.units import (
     to_nanometres,
 )
 from specmatch.spectra import PLAUSIBLE_NM
+from specmatch.wording import PLAIN_NUMBER
 
 _UNIT_FIELDS = ("xunit", "xunits", "wavelengthunit", "wavelengthunits", "xaxis", "xlabel")
 # an axis that runs over less than this share of another's is none beside it
 _LEAST_SPAN = 0.1
-_PLAIN = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?\Z")
 
 
 def short_way(text: str, told: ReadOptions) -> ParsedText | None:
@@ -180,7 +180,7 @@ def _coefficients_in(meta: dict[str, str]) -> tuple[float, ...] | None:
     for key, value in meta.items():
         if re.search(r"(?:wavelength|pixel)\W?_?(?:coeff|polynom)", key, re.I):
             words = re.split(r"[\s;]+|,\s", value.strip())
-            if len(words) >= 2 and all(_PLAIN.match(word) for word in words):
+            if len(words) >= 2 and all(map(PLAIN_NUMBER.match, words)):
                 return tuple(map(float, words))
     return None
 

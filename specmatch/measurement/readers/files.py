@@ -18,7 +18,7 @@ from specmatch.measurement.readers.cells import (
     SEPARATORS,
     decode_text,
     is_data_line,
-    looks_numeric,
+    names_column,
     read_meta,
     split_line,
 )
@@ -194,7 +194,7 @@ def _table_parts(text: str) -> list[_TablePart]:
 def _table_end(lines: Sequence[str], head: int, separator: str) -> int:
     """Return the line after the table under a header, 0 where no table stands under it."""
     cells = split_line(lines[head], separator)
-    if len(cells) < 2 or any(map(looks_numeric, cells)) or not any(map(names_wavelength, cells)):
+    if len(cells) < 2 or not names_column(cells):
         return 0
     at, count = head + 1, 0
     while at < len(lines):

@@ -1,11 +1,8 @@
-"""JCAMP-DX text to spectra, with every declaration of the file held against what is found.
-
-The decoder is our own: readers in general use return short or shifted spectra for repeat counts of two digits, print
-failed checks instead of raising, and stop at decimal commas; the tests hold it against one of them where that is right.
-
-McDonald and Wilks, Applied Spectroscopy 42:151-162, 1988 (version 4.24); Lampen and others, Applied Spectroscopy
-53:96A-99A, 1999 (version 5.01). Both citations from memory.
-"""
+"""JCAMP-DX text to spectra, with every declaration of the file held against what is found."""
+# The decoder is our own: readers in general use return short or shifted spectra for repeat counts of two digits, print
+# failed checks instead of raising, and stop at decimal commas; the tests hold it against one of them where that is
+# right. McDonald and Wilks, Applied Spectroscopy 42:151-162, 1988 (version 4.24); Lampen and others, Applied
+# Spectroscopy 53:96A-99A, 1999 (version 5.01). Both citations from memory.
 
 import re
 from collections.abc import Iterator, Sequence
@@ -17,6 +14,7 @@ import numpy as np
 from specmatch.array_types import Floats, Ints
 from specmatch.errors import AmbiguousScanFileError, ScanFileError
 from specmatch.measurement.readers.scan import Notes, RawSpectrum, refuse_count, told_of
+from specmatch.wording import PLAIN_NUMBER
 
 # lines of a table to ordinates: plain numbers (AFFN) and the packed forms PAC, SQZ, DIF and DUP, whose pseudo-digits
 # are those of the standard (McDonald and Wilks, 1988)
@@ -238,7 +236,6 @@ def _records(text: str) -> Iterator[tuple[int, str, str, list[tuple[int, str]]]]
         yield current
 
 
-_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?\Z")
 _COMMA_NUMBER = re.compile(r"[+-]?\d+,\d+(?:[eE][+-]?\d+)?\Z")
 Numbers = dict[str, tuple[float, float] | None]  # value and one unit of its last digit
 Table = tuple[Floats, Floats, Ints]
@@ -317,7 +314,7 @@ def _number(block: Block, label: str, comma: bool) -> tuple[float, float] | None
     if text is None or text == "":
         return None
     plain = text.replace(",", ".") if comma else text
-    if not _NUMBER.match(plain):
+    if not PLAIN_NUMBER.match(plain):
         raise ScanFileError(f"##{label}={text[:40]!r} is no number; the label is damaged, or a mark is lost after it")
     mantissa, _, exponent = plain.lower().partition("e")
     return float(plain), 10.0 ** (int(exponent or 0) - len(mantissa.partition(".")[2]))
@@ -337,6 +334,7 @@ def _spectrum(block: Block, comma: bool) -> tuple[RawSpectrum, dict[str, str], N
         x, y, lines = _pairs(block, numbers, comma, declared, notes)
     else:
         x, y, lines = _steps(block, numbers, comma, declared, notes)
+    _check_first_y(y, numbers)
     _check_extremes(y, numbers)
     unknown = np.full(x.size, -1)
     x_unit, y_unit = (block.labels.get(label, "") for label in ("XUNITS", "YUNITS"))
@@ -374,7 +372,6 @@ def _pairs(block: Block, numbers: Numbers, comma: bool, declared: int | None, no
         given = numbers[label]
         if given is not None and abs(given[0] - value) > given[1] + 1e-6 * abs(value):
             raise ScanFileError(f"##{label}={given[0]:g} but the table has {value:g}; points are lost or damaged")
-    _check_first_y(y, numbers)
     return x, y, np.array(line_list)
 
 
@@ -419,7 +416,6 @@ def _steps(block: Block, numbers: Numbers, comma: bool, declared: int | None, no
     y = np.array(decoded.values) * _factor(numbers, "YFACTOR", notes)
     if numbers["YFACTOR"] is None and numbers["FIRSTY"] is None:
         raise ScanFileError("neither ##YFACTOR nor ##FIRSTY: the size of the values is not known")
-    _check_first_y(y, numbers)
     return x, y, np.array(decoded.lines)
 
 

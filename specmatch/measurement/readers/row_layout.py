@@ -15,6 +15,7 @@ from specmatch.measurement.readers.cells import (
     is_data_line,
     is_value,
     looks_numeric,
+    names_column,
     parse_number,
     possible_marks,
     read_meta,
@@ -29,7 +30,6 @@ from specmatch.measurement.readers.scan import (
     decimals_of,
     refuse_marks,
 )
-from specmatch.measurement.readers.units import names_wavelength
 
 _GROUPS = BLANKS + APOSTROPHES
 # so many numbers that rise are no row of counts, also where they run on into the infrared
@@ -149,17 +149,9 @@ def rows_may_be(split: list[Row], *, refused: bool) -> bool:
     return not refused and len(axis) > 2 and not table_in_columns([c for c in split[head:] if is_data_line(c)])
 
 
-def names_column(cells: Row) -> bool:
-    """True for a header line that names a column of wavelengths, and no wavelength itself."""
-    return any(map(names_wavelength, cells)) and not any(map(looks_numeric, cells))
-
-
 def _rising(axis: Sequence[float | None]) -> bool:
-    if None in axis:
-        return False
-    numbers = [value for value in axis if value is not None]
-    pairs = list(zip(numbers, numbers[1:], strict=False))
-    return all(a < b for a, b in pairs) or all(a > b for a, b in pairs)
+    steps = np.diff(np.array(axis, dtype=float))  # NaN, which is no step up or down, where a cell is no number
+    return bool((steps > 0).all() or (steps < 0).all())
 
 
 def _in_a_range(cell: str) -> bool:

@@ -9,7 +9,7 @@ from types import MappingProxyType
 import numpy as np
 
 from specmatch.array_types import Floats, Ints, Mask
-from specmatch.errors import AmbiguousScanFileError, OptionError, ScanFileError, UnitError
+from specmatch.errors import AmbiguousScanFileError, OptionError, ScanFileError, TableError, UnitError
 from specmatch.measurement.readers.cells import (
     NumberMarks,
     looks_numeric,
@@ -71,6 +71,11 @@ class Scan:
     doubts : tuple of str
         Those of `notes` that somebody must look at.
 
+    Raises
+    ------
+    TableError
+        If lengths do not fit, wavelengths do not increase, a value is infinite or the quantity is none of these.
+
     Examples
     --------
     >>> scan = Scan("pale.csv", np.array([400.0, 500.0]), np.array([0.3, 0.6]), "reflectance")
@@ -91,12 +96,38 @@ class Scan:
     doubts: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
+        try:  # arrays of its own: those of the caller stay as they are
+            nm, values = (np.array(own, np.float64) for own in (self.wavelength_nm, self.values))
+            saturated, missing = (np.array(own, bool) for own in (self.saturated, self.missing))
+        except (TypeError, ValueError) as error:
+            raise TableError(
+                f"scan {self.scan_id!r}: wavelengths and values are numbers, a point each: {error}"
+            ) from None
+        if nm.ndim != 1 or nm.shape != values.shape or not nm.size:
+            raise TableError(
+                f"scan {self.scan_id!r}: {values.size} values on {nm.size} wavelengths; one spectrum is expected"
+            )
+        if not (np.isfinite(nm[[0, -1]]).all() and (np.diff(nm) > 0).all()):
+            raise TableError(f"scan {self.scan_id!r}: its wavelengths are to be finite and strictly increasing, in nm")
+        if np.isinf(values).any():
+            k = int(np.isinf(values).argmax())
+            raise TableError(
+                f"scan {self.scan_id!r} holds {values[k]} at {nm[k]:g} nm; a number, or NaN where it is missing"
+            )
+        if self.quantity not in QUANTITIES:
+            raise TableError(
+                f"scan {self.scan_id!r} has the quantity {self.quantity!r}; expected one of {', '.join(QUANTITIES)}"
+            )
+        arrays = {"wavelength_nm": nm, "values": values, "saturated": saturated, "missing": missing}
+        for name, mask in (("saturated", saturated), ("missing", missing)):
+            if mask.size == 0:
+                arrays[name] = np.isnan(values) if name == "missing" else np.zeros(nm.size, bool)
+            elif mask.shape != nm.shape:
+                raise TableError(f"scan {self.scan_id!r}: {name} of {mask.size} points on {nm.size} wavelengths")
+        for name, own in arrays.items():
+            own.flags.writeable = False
+            object.__setattr__(self, name, own)
         object.__setattr__(self, "meta", MappingProxyType(dict(self.meta)))
-        for name in ("saturated", "missing"):
-            if getattr(self, name).size == 0:
-                object.__setattr__(self, name, np.zeros(self.values.size, bool))
-        for name in ("wavelength_nm", "values", "saturated", "missing"):
-            getattr(self, name).flags.writeable = False
 
     def as_reflectance(self) -> "Scan":
         """Return this scan as reflectance, turning absorbance `A` into `10**-A` because the caller asks for it.

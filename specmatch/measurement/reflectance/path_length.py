@@ -1,7 +1,9 @@
 """Depth of the beer in the cup: what sheets say of it, the depth of a set, and scans brought from one to another."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
+from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
@@ -74,14 +76,11 @@ class Fillings:
 
 
 def depth_of_set(scans: pd.DataFrame) -> SetDepth | None:
-    """Return the filling at which a set is to stand, the deepest of those it is used to; None where none is stated.
-
-    A deep pour of dark beer cannot be brought to a smaller depth for want of light; the other way nothing is lacking.
-    """
+    """Return the filling a set is to stand at, the deepest of those it is used to; None where none is stated."""
+    # a deep pour of dark beer cannot be brought to a smaller depth for want of light; the other way nothing is lacking
     fill, cup, cup_mm = _columns(scans)
     if np.isnan(fill).all():
         return None
-    cup_mm = _of_names(cup, cup_mm, {})
     in_mm = bool(np.isfinite(cup_mm[np.isfinite(fill)]).any())
     depth = filling_depth_mm(fill, cup_mm) if in_mm else fill
     known = np.flatnonzero(np.isfinite(depth))
@@ -112,8 +111,7 @@ def depth_of_set(scans: pd.DataFrame) -> SetDepth | None:
 
 def fillings(scans: pd.DataFrame, depth: SetDepth) -> Fillings:
     """Hold the fillings of scans against the depth of a set."""
-    fill, cup, cup_mm = _columns(scans)
-    cup_mm = _of_names(cup, cup_mm, dict(zip(depth.cups, depth.cups_mm, strict=True)))
+    fill, cup, cup_mm = _columns(scans, dict(zip(depth.cups, depth.cups_mm, strict=True)))
     no_fill = np.isnan(fill)
     if np.isnan(depth.cup_mm):
         other = np.array([bool(name) and bool(depth.cups) and name not in depth.cups for name in cup], bool)
@@ -212,13 +210,10 @@ def _pairs(reflectance: Floats, factor: Floats, batch: Ints, near: Mask, means: 
 def brought_to(
     table: pd.DataFrame, scans: pd.DataFrame, wanted_mm: float
 ) -> tuple[pd.DataFrame, pd.DataFrame, list[tuple[str, str]], dict[str, str]]:
-    """Bring scans to a depth that was asked for by the textbook law, and state it as their filling.
-
-    Returns spectra and rows that are left, notes, and why the others could not be brought.
-    """
+    """Bring scans to a wanted depth by the textbook law and state it as their filling."""
+    # -> spectra and rows that are left, notes, and why the others could not be brought
     # table (n, p) -> (m, p)
-    fill, cup, cup_mm = _columns(scans)
-    cup_mm = _of_names(cup, cup_mm, {})
+    fill, _, cup_mm = _columns(scans)
     factor = wanted_mm / filling_depth_mm(fill, cup_mm)
     ids = table.index.astype(str)
     unfit = {
@@ -264,7 +259,11 @@ def one_depth_mm(scans: pd.DataFrame) -> float | None:
     return float(filling_depth_mm(np.array([depth.fill_ml]), np.array([depth.cup_mm]))[0])
 
 
-def _columns(scans: pd.DataFrame) -> tuple[Floats, list[str], Floats]:
+def _columns(
+    scans: pd.DataFrame, sizes: Mapping[str, float] = MappingProxyType({})
+) -> tuple[Floats, list[str], Floats]:
+    """Return volume, name of the cup and its diameter, that which others of its name (or `sizes`) have where blank."""
+
     def numbers(name: str) -> Floats:
         if name not in scans:
             return np.full(len(scans), np.nan)
@@ -279,10 +278,10 @@ def _columns(scans: pd.DataFrame) -> tuple[Floats, list[str], Floats]:
     if "cup" in scans:
         code, names = pd.factorize(scans["cup"])  # a blank has the code -1, the last of the names
         cups = np.array([*(str(name).strip() for name in names), ""], dtype=object)[code].tolist()
-    return numbers("fill_ml"), cups, numbers("cup_mm")
+    return numbers("fill_ml"), cups, _of_names(cups, numbers("cup_mm"), sizes)
 
 
-def _of_names(cup: list[str], cup_mm: Floats, known: dict[str, float]) -> Floats:
+def _of_names(cup: list[str], cup_mm: Floats, known: Mapping[str, float]) -> Floats:
     """Give scans of a named cup the inner diameter that others of that name have."""
     out = cup_mm.copy()
     names = np.array(cup, dtype=object)

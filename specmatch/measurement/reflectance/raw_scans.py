@@ -54,10 +54,8 @@ def _plain(text: str) -> str:
 
 
 def _header_time(meta: Mapping[str, str]) -> tuple[float, float]:
-    """Return the integration time that a file's header states, as its number and in ms; NaN for what it does not say.
-
-    A time with its unit goes before one without.
-    """
+    """Return the integration time that a header states, as its number and in ms; NaN for what it does not say."""
+    # a time with its unit goes before one without
     bare = float("nan")
     for key, value in meta.items():
         in_key = _TIME_KEY.match(_plain(key))
@@ -108,7 +106,7 @@ def gather_raw_scans(
             quantity = _quantity(scan, roles[i])
             y, mask = _on_grid(scan, grid, notes)
         except SpecmatchError as error:
-            left_out.append((files[i], str(error)))
+            left_out.append((files[i], str(error).removeprefix(f"{files[i]}: ")))
             continue
         if quantity == "reflectance":
             direct_rows.append((scan.scan_id, y))

@@ -59,11 +59,9 @@ def over_reference(net: Floats, light: Floats) -> Floats:
 
 
 def nearest(raw: RawScans, i: int, rows: Ints) -> int:
-    """Return which of `rows` was measured nearest to scan `i` in time.
-
-    Of those as near, and where times are not known, it is the last that the sheet lists before the scan, else the first
-    after it.
-    """
+    """Return which of `rows` was measured nearest to scan `i` in time."""
+    # of those as near, and where times are not known, it is the last that the sheet lists before the scan, else the
+    # first after it
     # rows (m,)
     apart = np.abs(raw.hours[rows] - raw.hours[i])
     if np.isnan(apart).any():
@@ -83,11 +81,9 @@ def candidates(raw: RawScans, chosen: Mask) -> dict[tuple[str, str | None], Ints
 
 
 def subtract_darks(raw: RawScans, *, dark_offset: float | None = None) -> DarkCorrected:
-    """Subtract from every scan its dark and divide by its integration time.
-
-    A dark of the same integration time is taken as it is; two darks of other times are split into an offset and a
-    rate per millisecond; one dark of another time needs `dark_offset`, else the scan is refused.
-    """
+    """Subtract from every scan its dark and divide by its integration time."""
+    # A dark of the same integration time is taken as it is; two darks of other times are split into an offset and a
+    # rate per millisecond; one dark of another time needs `dark_offset`, else the scan is refused.
     # dark_offset: counts of the dark at 0 ms, the same for all pixels
     n = raw.counts.shape[0]
     net = DarkCorrected(np.full(raw.counts.shape, np.nan), np.full(n, -1))
@@ -205,12 +201,10 @@ def median_light(light: Floats) -> Floats:
 
 
 def shot_factor(light: Floats, dark_noise: float, scans: Floats | None = None, of: Floats | None = None) -> float:
-    """Return the variance of a channel per unit of light, over that of the dark.
-
-    From how far channels lie off the cubic through their four neighbours, whose variance is 35/18 of one channel's.
-    What all references share is the lamp's own shape and the pixels' pattern; few references cannot tell them, and
-    scans over their reference can, because both cancel there.
-    """
+    """Return the variance of a channel per unit of light, over that of the dark."""
+    # From how far channels lie off the cubic through their four neighbours, whose variance is 35/18 of one channel's.
+    # What all references share is the lamp's own shape and the pixels' pattern; few references cannot tell them, and
+    # scans over their reference can, because both cancel there.
     # light (n, p), scans, of (m, p): of: the light of each scan's reference
     level = median_light(light)
     peak = float(level.max(initial=0.0))
@@ -258,6 +252,12 @@ class Paired:
     def rows(self, *roles: str) -> Ints:
         """Rows of given roles, shape (m,), ascending."""
         return np.flatnonzero(np.isin(self.raw.role, roles))
+
+    def leaning(self, role: str) -> tuple[Ints, Ints]:
+        """Sample and control scans, shape (m,), that use a dark or a reference, by `role`; and the rows of that."""
+        used, rows = self.net.dark if role == "dark" else self.reference, self.rows("sample", "control")
+        rows = rows[used[rows] >= 0]
+        return rows, used[rows]
 
     def in_time(self, rows: Ints) -> Ints:
         """Put rows, shape (m,), in the order in which they were measured, by the sheet where no time is known."""

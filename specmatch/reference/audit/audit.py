@@ -28,7 +28,7 @@ from specmatch.reference.audit.records import (
     session_findings,
 )
 from specmatch.reference.tables.edits import batch_times
-from specmatch.reference.tables.pours import pours_of, scans_of_module
+from specmatch.reference.tables.pours import pours_of, scans_of_module, sessions_of
 
 
 def audit_tables(
@@ -41,10 +41,8 @@ def audit_tables(
     band_nm: tuple[float, float] | None = None,
 ) -> pd.DataFrame:
     """Return what is wrong, doubtful or thin in a set, every batch judged by a model of the others."""
-    findings: list[Finding] = [
-        *record_findings(scans, batches, colour_unit, value_name),
-        *duplicate_findings(spectra, scans),
-    ]
+    findings: list[Finding] = list(record_findings(scans, batches, colour_unit, value_name))
+    findings += duplicate_findings(spectra, scans)
     # what a further module sees otherwise is for the transfer to learn, and no fault of the set
     every_scan, every_batch, scans = scans, batches, scans_of_module(scans)
     if len(scans) < len(every_scan):
@@ -76,7 +74,7 @@ def audit_tables(
         findings += [] if fillings else parted
         scored = None if parted else scored
     if scored is not None:
-        session, typical = _sessions(scans, names), pours.levels.mean(pours.reflectance, to="beer")
+        session, typical = sessions_of(scans, names).astype(np.str_), pours.levels.mean(pours.reflectance, to="beer")
         drifted = list(session_findings(scored, typical, session))
         off = set(np.array(names)[np.isin(session, [finding.subject for finding in drifted])])
         # a batch that fits no beer needs no finding of its own where its whole session is off
@@ -96,10 +94,3 @@ def _laboratories(batches: pd.DataFrame) -> NDArray[np.str_]:
     if not columns:
         return np.full(len(batches), "", dtype=np.str_)
     return np.array([", ".join(cell for cell in row if cell) for row in batches[columns].itertuples(index=False)])
-
-
-def _sessions(scans: pd.DataFrame, names: list[str]) -> NDArray[np.str_]:
-    if "session" not in scans.columns:
-        return np.full(len(names), "", dtype=np.str_)
-    only = scans.groupby("batch")["session"].agg(lambda cells: cells.iloc[0] if cells.nunique() == 1 else "")
-    return only.reindex(names).fillna("").to_numpy(dtype=np.str_)

@@ -258,8 +258,7 @@ def _swaps(pours: Pours, lab: LabResiduals) -> list[tuple[float, int, int]]:
 def lab_bias_findings(lab: LabResiduals, labs: NDArray[np.str_], what: str) -> Iterator[Finding]:
     """Yield `lab_bias` for labs (or methods) whose values lie off those of the most frequent one: one for each lab."""
     # labs (n_batches,)
-    who = labs[lab.rows][lab.core]
-    names, codes, counts = np.unique(who, return_inverse=True, return_counts=True)
+    names, codes, counts = np.unique(labs[lab.rows][lab.core], return_inverse=True, return_counts=True)
     large = [name for name in np.flatnonzero(counts >= FEWEST_OF_A_LAB) if names[name]]
     if len(large) < 2:
         return
@@ -319,9 +318,8 @@ def unit_findings(
     told = int(np.isfinite(ratio).sum()) >= FEWEST_FOR_DEPTH
     higher = np.zeros(lab_colour.size, dtype=bool)
     if rows.size >= FEWEST:
-        higher[rows] = _split(
-            _design(absorbance[rows], pours.wavelength_nm), np.log(lab_colour[rows]), pours.levels.beer[rows]
-        )
+        design = _design(absorbance[rows], pours.wavelength_nm)
+        higher[rows] = _split(design, np.log(lab_colour[rows]), pours.levels.beer[rows])
     other = "SRM" if colour_unit == "EBC" else "EBC"
     wrong = _wrong_group(higher, rows, ratio, told, colour_unit)
     if told and not wrong.any():
@@ -366,8 +364,7 @@ def _split(design: Floats, log_colour: Floats, beer: NDArray[np.int64]) -> Mask:
     apart = side - design @ np.linalg.lstsq(design, side, rcond=None)[0]
     if float(apart @ apart) < LEAST_APART * side.sum() * (1.0 - side.mean()):
         return nobody
-    coefficients = np.linalg.lstsq(design, log_colour - LOG_FACTOR * higher, rcond=None)[0]
-    residual = log_colour - design @ coefficients
+    residual = log_colour - design @ np.linalg.lstsq(design, log_colour - LOG_FACTOR * higher, rcond=None)[0]
     clear = np.where(higher, residual > LEAST_T * scatter, residual < LOG_FACTOR - LEAST_T * scatter)
     near = np.abs(residual - LOG_FACTOR * higher) < FITTING_T * scatter
     # a beer that stands off as a whole may be of another kind: only beers with batches on both sides show a unit
@@ -385,8 +382,7 @@ def _robust_residual(design: Floats, log_colour: Floats) -> Floats:
     residual = log_colour
     for _ in range(_ITERATIONS):
         root = np.sqrt(weight)
-        coefficients = np.linalg.lstsq(design * root[:, None], log_colour * root, rcond=None)[0]
-        residual = log_colour - design @ coefficients
+        residual = log_colour - design @ np.linalg.lstsq(design * root[:, None], log_colour * root, rcond=None)[0]
         weight = 1.0 / np.maximum(np.abs(residual), 1e-3)
     return residual
 
@@ -395,8 +391,7 @@ def _settle(design: Floats, log_colour: Floats, higher: Mask) -> tuple[Mask, flo
     """Take fit and sides in turn until they agree, from one start; return the sides and the sum of squares."""
     square = np.inf
     for _ in range(_ITERATIONS):
-        coefficients = np.linalg.lstsq(design, log_colour - LOG_FACTOR * higher, rcond=None)[0]
-        residual = log_colour - design @ coefficients
+        residual = log_colour - design @ np.linalg.lstsq(design, log_colour - LOG_FACTOR * higher, rcond=None)[0]
         now = residual > LOG_FACTOR / 2.0
         square = float(np.sum((residual - LOG_FACTOR * now) ** 2))
         if (now == higher).all():

@@ -32,8 +32,7 @@ def beer_findings(
     # level (n_batches,), dates (n_batches,), what: the name of what the lab measures
     # level: logarithm of the colour that the spectra tell, or of strength where there are no lab colours to learn it
     # from
-    n_beers = len(pours.beer_names)
-    members = [np.flatnonzero((scored.beer == beer) & scored.core) for beer in range(n_beers)]
+    members = [np.flatnonzero((scored.beer == beer) & scored.core) for beer in range(len(pours.beer_names))]
     turn = _turn_of_the_year(dates)
     steps = []
     for beer, rows in enumerate(members):

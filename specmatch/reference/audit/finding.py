@@ -133,7 +133,7 @@ def _bytes_of(rows: np.ndarray, spectra: pd.DataFrame, batches: pd.DataFrame) ->
 
 WHY = "WHY"  # stands where a person writes the reason
 # what the set's method and a sheet's edit of a remedy are called, where not as the remedy
-_METHODS = {"rename": "rename_beer", "colour": "set_colour", "recipe": "recipe_step", "lab": "extend"}
+METHODS = {"rename": "rename_beer", "colour": "set_colour", "recipe": "recipe_step", "lab": "extend"}
 _OF_A_SHEET = {"relabel": "beer", "colour": "colour", "rename": "rename", "recipe": "recipe"}
 
 
@@ -152,7 +152,7 @@ class Remedy:
             names = names[1:] if self.names[0] == "batch" else [names[1], f"level={names[0]}"]
         given = {"extend": ["spectra", "scans", "batches"], "lab": ["batches=batches"], "settle": [repr(finding)]}
         listed = ", ".join([*given.get(self.kind, names), f"reason={WHY!r}"])
-        return f"refs = refs.{_METHODS.get(self.kind, self.kind)}({listed})"
+        return f"refs = refs.{METHODS.get(self.kind, self.kind)}({listed})"
 
     def command(self, place: str, finding: str) -> str:
         """Return the command that carries it out."""

@@ -72,8 +72,7 @@ def _few_sessions(scans: pd.DataFrame, batches: pd.DataFrame) -> Iterator[Findin
         return
     known = scans[(scans["session"] != "") & scans["session"].notna()]
     session = known.groupby("batch")["session"].first()
-    beer = batches["beer"].reindex(session.index)
-    codes, names = pd.factorize(beer)
+    codes, names = pd.factorize(batches["beer"].reindex(session.index))
     few = few_sessions(pd.factorize(session)[0], codes) if len(session) else ()
     if len(few):
         listed = [str(names[code]) for code in few]
@@ -296,10 +295,8 @@ def odd_pour_findings(pours: Pours) -> Iterator[Finding]:
         kept, part = pours.reflectance[~odd], pours.levels.part(~odd)
         fit, _ = fit_fault_model(kept, part, wavelength_nm=nm, optics=fit.optics)
     apart = find_outlying_replicates(fit, pours.reflectance, sample)
-    gain = POUR_LIMIT * np.concatenate(
-        [_worth(apart.oddness, apart.finding), _worth(apart.unsettled_oddness, apart.difference)]
-    )
-    p_value = REACH_POUR_LIMIT * np.exp((POUR_LIMIT - gain) / PER_FOLD)
+    worth = _worth(apart.oddness, apart.finding), _worth(apart.unsettled_oddness, apart.difference)
+    p_value = REACH_POUR_LIMIT * np.exp((POUR_LIMIT - POUR_LIMIT * np.concatenate(worth)) / PER_FOLD)
     limit = POUR_LIMIT + max(0.0, PER_FOLD * np.log(REACH_POUR_LIMIT / told_up_to(p_value, several)))
     if limit > POUR_LIMIT:
         apart = find_outlying_replicates(fit, pours.reflectance, sample, limit=limit)

@@ -224,17 +224,14 @@ def table_schema(name: str, table: pd.DataFrame, *, colour_unit: str, beers_list
     schema: dict[str, Any] = {"fields": fields, "primaryKey": [key], "missingValues": [""]}
     column, parent = _PARENTS.get(name, ("", ""))
     if parent and (parent != "beers" or beers_listed):
-        reference = {"resource": parent, "fields": [column]}
-        schema["foreignKeys"] = [{"fields": [column], "reference": reference}]
+        schema["foreignKeys"] = [{"fields": [column], "reference": {"resource": parent, "fields": [column]}}]
     return schema
 
 
 def encode_descriptor(content: Mapping[str, Any]) -> bytes:
     """Write a descriptor as JSON whose last entry is the hash of everything else in it."""
-    text = json.dumps(
-        {"$schema": _PROFILE, **content, "sha256": "0" * 64}, indent=1, ensure_ascii=False, allow_nan=False
-    )
-    data = (text + "\n").encode("utf-8")
+    whole = {"$schema": _PROFILE, **content, "sha256": "0" * 64}
+    data = (json.dumps(whole, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode("utf-8")
     return _with_seal(data, sha256_of(data).encode())
 
 

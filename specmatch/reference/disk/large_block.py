@@ -99,12 +99,7 @@ class LargeTables:
             shape = (self.n_scans, self.wavelength_nm.size)
             with tempfile.TemporaryFile() as nameless:  # mapped, it stays until the table goes
                 values = np.memmap(nameless, dtype="<f8", mode="w+", shape=shape)
-            start = 0
-            for array in arrays:
-                for row in range(0, len(array), _ROWS_AT_A_TIME):
-                    chunk = array[row : row + _ROWS_AT_A_TIME]
-                    values[start : start + len(chunk)] = chunk
-                    start += len(chunk)
+            np.concatenate(arrays, out=values)
             values.flags.writeable = False
         columns = pd.Index(self.wavelength_nm, dtype="float64", name="wavelength_nm")
         return pd.DataFrame(values, index=scan_ids, columns=columns, copy=False)

@@ -257,9 +257,7 @@ def _read_content(folder: Path, content: Mapping[str, Any]) -> Package:
     guarded = "format" in own
     is_npy = listed["spectra"].get("format") == "npy"
     later = ("spectra", "scans") if is_npy else ()
-    tables = {
-        name: _read_table(folder, resource, guarded=guarded) for name, resource in listed.items() if name not in later
-    }
+    tables = {name: _read_table(folder, one, guarded=guarded) for name, one in listed.items() if name not in later}
     large = _open_large(folder, listed, own, tables["batches"].index) if is_npy else None
     licences = content.get("licenses") or [{}]
     info = {"name": content.get("title") or content.get("name") or "house", "licence": licences[0].get("name")}
@@ -277,8 +275,7 @@ def _open_large(
     for entry in [*spectra, *scans]:
         _check_size(file_of(entry, folder), entry)
     found = tuple(rows_of_block(file, part, wavelength_nm) for file, part in zip(files, spectra, strict=True))
-    guarded = "format" in own
-    read = partial(_read_table, folder, listed["scans"], guarded=guarded)
+    read = partial(_read_table, folder, listed["scans"], guarded="format" in own)
     keys = own.get("keys") or ()
     parts: tuple[Part, ...] = ()
     if len(keys) == len(spectra) == len(scans):

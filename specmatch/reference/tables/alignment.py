@@ -11,7 +11,7 @@ import pandas as pd
 from specmatch.batches import COLOUR_UNITS, VALUE_NAME, check_batches
 from specmatch.errors import ParentsError, ReferenceSetError, TableError, UnitError
 from specmatch.measurement.folder.columns import BATCH_COLUMNS, LAB_NUMBERS, SCAN_COLUMNS, SCAN_NUMBERS
-from specmatch.spectra import Spectra, text_ids
+from specmatch.spectra import Spectra, by_scan_id, text_ids, tidy_name
 from specmatch.wording import FORMULA_STARTS
 
 _LOG = logging.getLogger(__name__)
@@ -26,11 +26,8 @@ TEXT_COLUMNS = frozenset((*SCAN_COLUMNS, *BATCH_COLUMNS, *_ELSE)) - NUMBER_COLUM
 def tidy_columns(table: pd.DataFrame, what: str) -> pd.DataFrame:
     """Bring every column of a table to float, whole number, boolean or text; blank text is `""`, blank numbers NaN."""
     _check_headings(table.columns, what)
-    return pd.DataFrame(
-        {name: _tidy_column(table[name], what) for name in table.columns},
-        index=table.index,
-        columns=pd.Index(list(table.columns), dtype=object),
-    )
+    columns = pd.Index(list(table.columns), dtype=object)
+    return pd.DataFrame({name: _tidy_column(table[name], what) for name in columns}, table.index, columns)
 
 
 def type_of(column: pd.Series) -> str:
@@ -82,16 +79,15 @@ def joined(first: pd.DataFrame, second: pd.DataFrame) -> pd.DataFrame:
     names = [*first.columns, *[name for name in second.columns if name not in first.columns]]
     cells = {}
     for at, name in enumerate(names):
-        parts = [table[name].to_numpy() if name in table.columns else None for table in (first, second)]
-        known = next(part for part in parts if part is not None)
-        blank: object = np.nan if known.dtype.kind in "fiu" else ""
-        filled = [
-            np.full(len(table), blank, dtype=float if known.dtype.kind in "fiu" else object) if part is None else part
-            for part, table in zip(parts, (first, second), strict=True)
+        known = (first if name in first.columns else second)[name].dtype.kind in "fiu"
+        blank, kind = (np.nan, float) if known else ("", object)
+        parts = [
+            table[name].to_numpy() if name in table.columns else np.full(len(table), blank, kind)
+            for table in (first, second)
         ]
-        if len({part.dtype.kind for part in filled} - set("fiu")) == 1 and filled[0].dtype != filled[1].dtype:
-            filled = [part.astype(object) for part in filled]
-        cells[at] = np.concatenate(filled)
+        if len({part.dtype.kind for part in parts} - set("fiu")) == 1 and parts[0].dtype != parts[1].dtype:
+            parts = [part.astype(object) for part in parts]
+        cells[at] = np.concatenate(parts)
     names_of_rows = np.concatenate([first.index.to_numpy(dtype=object), second.index.to_numpy(dtype=object)])
     index = pd.Index(names_of_rows, dtype=object, name=first.index.name)
     table = pd.DataFrame(cells, index=index)
@@ -105,8 +101,8 @@ def set_aside_unmeasured(
     """Set aside rows about scans that have no spectrum, in the open; a second row of a scan is refused later."""
     if not isinstance(scans, (pd.DataFrame, pd.Series)):
         raise TableError(f"scans are a {type(scans).__name__}; expected a DataFrame with pour, sample and batch")
-    if isinstance(scans, pd.DataFrame) and "scan_id" in scans.columns:
-        scans = scans.set_index("scan_id")
+    if isinstance(scans, pd.DataFrame):
+        scans = by_scan_id(scans)
     ids = text_ids(scans.index, "scan_id")
     used = ids.isin(scan_ids)
     left_out += [{"table": "scans", "name": name, "reason": "has no spectrum"} for name in ids[~used]]
@@ -304,7 +300,7 @@ def check_rows(rows: pd.DataFrame, colour_unit: str) -> pd.DataFrame:
 
 def _beers(rows: pd.DataFrame) -> pd.Series:
     """A later row of a batch may leave its beer blank; two beers for one batch are a contradiction."""
-    beers = rows["beer"].map(lambda cell: "" if pd.isna(cell) else str(cell).strip())
+    beers = rows["beer"].map(lambda cell: "" if pd.isna(cell) else tidy_name(cell))
     filled = {}
     for batch, group in beers.groupby(beers.index, sort=False):
         named = [beer for beer in dict.fromkeys(group) if beer]

@@ -15,6 +15,7 @@ from specmatch.batches import COLOUR_UNITS
 from specmatch.errors import OptionError, ReferenceSetError, SpecmatchError
 from specmatch.measurement.folder.dates import date_readings
 from specmatch.reference.tables.alignment import enter_colour
+from specmatch.spectra import tidy_name
 from specmatch.wording import counted, nearest_name
 
 LEVELS = ("batch", "sample", "pour", "scan", "session")
@@ -212,7 +213,7 @@ def left_by_hand(determinations: Mapping[str, Any], edit: Mapping[str, Any]) -> 
 
 def _name(beer: Any) -> str:
     """Return a name as text; "" where it is none, as a blank cell of a table is."""
-    return "" if not pd.api.types.is_scalar(beer) or pd.isna(beer) else str(beer).strip()
+    return "" if not pd.api.types.is_scalar(beer) or pd.isna(beer) else tidy_name(beer)
 
 
 def _with_scans(tables: Tables, kept: np.ndarray) -> Tables:
@@ -355,17 +356,17 @@ def _not_before(times: Sequence[str], bound: object, what: str) -> Mask:
             known = iso_date(text, "measured_at")
         except OptionError as error:
             raise ReferenceSetError(f"{error}; until then the set cannot be selected by date") from None
-        later[text] = (
-            known[:10] >= limit if len(limit) == 10 else _moment(known, limit) >= datetime.fromisoformat(limit)
-        )
+        later[text] = _at_or_after(known, limit)
     return np.array([later[text] for text in times], dtype=bool)
 
 
-def _moment(known: str, limit: str) -> datetime:
+def _at_or_after(known: str, limit: str) -> bool:
+    if len(limit) == 10:
+        return known[:10] >= limit
     moment, bound = datetime.fromisoformat(known), datetime.fromisoformat(limit)
     if (moment.tzinfo is None) != (bound.tzinfo is None):
         raise OptionError(
             f"{known!r} and {limit!r} cannot be compared: one has an offset from UTC and the other has none; give both "
             "one, or select by day"
         )
-    return moment
+    return moment >= bound

@@ -1,23 +1,18 @@
 """The spectra of a set as pours, without holes, and the modules that they were measured on."""
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from specmatch.array_types import Floats, Ints
 from specmatch.batches import in_ebc
 from specmatch.maths.optics.path_law import PathLaw
 from specmatch.maths.spectra.channels import refuse_few_channels, usable_channels
 from specmatch.maths.statistics.levels import Levels, mean_by
-from specmatch.measurement.reflectance.path_length import (
-    TEACHES,
-    SetDepth,
-    bring_pours,
-    depth_of_set,
-    fillings,
-)
+from specmatch.measurement.reflectance.path_length import TEACHES, SetDepth, bring_pours, depth_of_set, fillings
 
 
 @dataclass(frozen=True)
@@ -32,9 +27,8 @@ class Pours:
     beer_names: tuple[str, ...]
     levels: Levels
     path_law: PathLaw | None = None  # that brings them to one depth; None where no filling is stated
-    log_factor: Floats = field(
-        default_factory=lambda: np.zeros(0)
-    )  # (n_pours,): the set's depth over theirs, logarithm
+    # (n_pours,): the set's depth over theirs, logarithm
+    log_factor: Floats = field(default_factory=lambda: np.zeros(0))
 
     def without(self, names: Collection[str]) -> "Pours":
         """Return the same pours without those named; a sample always keeps one."""
@@ -72,11 +66,8 @@ def pours_of(
     batch, batch_names = pd.factorize(scans["batch"].to_numpy()[first])
     beer, beer_names = pd.factorize(batches.loc[batch_names, "beer"])
     depth = depth_of_set(scans)
-    factor = np.ones(len(pour_names)) if depth is None else _factors(scans, depth, pour)
-    near = np.abs(np.log(factor)) <= TEACHES
-    near = near if near.any() else np.ones(near.size, bool)
-    of_sample = np.unique(sample[near], return_inverse=True)[1]
-    band = usable_channels(values[near], wavelength_nm, band_nm, of_sample)
+    factor = depth_factors(scans, depth, pour)
+    band = band_at_one_depth(values, wavelength_nm, band_nm, sample, factor)
     reflectance, nm = _bridged(values[:, band], wavelength_nm[band]), wavelength_nm[band]
     refuse_few_channels(nm)
     kept, law = np.ones(len(pour_names), bool), None
@@ -98,11 +89,24 @@ def pours_of(
     )
 
 
-def _factors(scans: pd.DataFrame, depth: SetDepth, pour: Ints) -> Floats:
+def band_at_one_depth(
+    reflectance: Floats, wavelength_nm: Floats, band_nm: tuple[float, float] | None, sample: Ints, factor: Floats
+) -> Ints:
+    """Return the usable channels as the pours near the set's depth show them."""
+    # reflectance (n_pours, p), wavelength_nm (p,), sample (n_pours,), factor (n_pours,): the set's depth over theirs
+    near = np.abs(np.log(factor)) <= TEACHES
+    rows = near if near.any() else np.ones(near.size, bool)
+    return usable_channels(reflectance[rows], wavelength_nm, band_nm, np.unique(sample[rows], return_inverse=True)[1])
+
+
+def depth_factors(scans: pd.DataFrame, depth: SetDepth | None, pour: Ints) -> Floats:
     """Return the set's depth over that of each pour; those that cannot be told are left as they are."""
+    # pour (n_scans,) -> (n_pours,)
+    if depth is None:
+        return np.ones(int(pour.max()) + 1)
     found = fillings(scans, depth)
     factor = np.where(np.isfinite(found.factor) & ~found.out_of_range, found.factor, 1.0)
-    return mean_by(factor[:, None], pour.astype(np.int64))[0][:, 0]
+    return mean_by(factor[:, None], pour)[0][:, 0]
 
 
 def _mean_present(values: Floats, pour: Ints) -> Floats:
@@ -124,6 +128,15 @@ def _bridged(values: Floats, wavelength_nm: Floats) -> Floats:
         else:
             values[row] = 0.0
     return values
+
+
+def sessions_of(scans: pd.DataFrame, batches: Sequence[str]) -> NDArray[np.object_]:
+    """Return the session in which each batch was measured; "" where none is known, or where it was several."""
+    if "session" not in scans.columns:
+        return np.full(len(batches), "", dtype=object)
+    pairs = scans[["batch", "session"]].dropna().drop_duplicates()
+    only = pairs.drop_duplicates("batch", keep=False).set_index("batch")["session"]
+    return only.reindex(list(batches)).fillna("").astype(str).to_numpy(dtype=object)
 
 
 # Which modules a set holds: its own, and further ones that batches measured on both can teach.

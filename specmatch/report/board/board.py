@@ -64,10 +64,8 @@ class Board:
 
     Raises
     ------
-    MissingExtraError
-        If starlette and uvicorn, the extra `board`, are not installed.
-    OptionError
-        If the address cannot be listened on, or the token is too short.
+    MissingExtraError, OptionError
+        If the extra `board` is not installed; if the address cannot be listened on, or the token is too short.
 
     Examples
     --------
@@ -280,9 +278,7 @@ def _headline(now: LineNow, at: datetime, control: bool) -> dict[str, Any]:
 
 
 def _kind(row: Record) -> str:
-    if row["kind"] == "left_out":
-        return LEFT_OUT
-    return str(row.get("decision") or READING_ONLY)
+    return LEFT_OUT if row["kind"] == "left_out" else str(row.get("decision") or READING_ONLY)
 
 
 def _listed(row: Record, at: datetime, names: bool) -> dict[str, Any]:

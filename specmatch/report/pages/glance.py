@@ -14,11 +14,10 @@ from specmatch.batches import COLOUR_UNITS, VALUE_NAME, in_digits, values_of
 from specmatch.house.assessment.evaluation import ALL, BEER, COLOUR, Evaluation
 from specmatch.house.assessment.mix_ups import BLEND, GOOD_ENOUGH, PAIR, UNKNOWN
 from specmatch.maths.classification.blends import BLEND_SHARES
-from specmatch.maths.classification.class_model import ClassModel
 from specmatch.maths.classification.evidence import power
 from specmatch.maths.statistics.levels import binomial_bounds
 from specmatch.reference.tables.edits import batch_days
-from specmatch.report.pages.html import Markup, small_drawing, table, text
+from specmatch.report.pages.html import Markup, described, small_drawing, table, text
 from specmatch.report.plots.spectra import IN_A_GLASS, batch_colours, house_glass, set_glass
 from specmatch.wording import counted
 
@@ -68,8 +67,8 @@ def evaluated_abilities(found: Evaluation, unit: str) -> tuple[list[str], list[s
             cannot.append(f"Give intervals that hold what they state: {said} ({bounds}).")
         else:
             can.append(f"Say how sure it is of its {values_of(what)}: {said} ({bounds}).")
-        weak = _thirds_that_miss(found.coverage, level)
-        if weak:
+        thirds = found.coverage[(found.coverage["nominal"] == level) & (found.coverage["by"] == COLOUR)]
+        if weak := list(thirds["group"][thirds["high"] < level]):
             cannot.append(f"Promise as much for {' and '.join(weak)} beers by themselves: their intervals cover less.")
         cannot += beers_covered_less(found.coverage, level)
     else:
@@ -140,11 +139,6 @@ def beers_covered_less(coverage: pd.DataFrame, level: float) -> list[str]:
     return [f"Promise as much for every beer: covered surely less often is {named}."] if named else []
 
 
-def _thirds_that_miss(coverage: pd.DataFrame, level: float) -> list[str]:
-    part = coverage[(coverage["nominal"] == level) & (coverage["by"] == COLOUR)]
-    return [str(group) for group, high in zip(part["group"], part["high"], strict=True) if high < level]
-
-
 def _missed(mix_ups: pd.DataFrame) -> list[str]:
     weak = mix_ups[(mix_ups["held"] < 1.0 - _NAMED) & (mix_ups["n"] > 0)].sort_values(["held", "claimed", "really"])
     said = [
@@ -207,15 +201,12 @@ def nearest_beers(house: HouseModel) -> pd.DataFrame:
     apart = gap.sum(axis=2)
     np.fill_diagonal(apart, np.inf)
     nearest = apart.argmin(axis=1)
-    held = [_expected(identity, code, int(other), pours, house.false_reject_rate) for code, other in enumerate(nearest)]
-    return pd.DataFrame(
-        {"nearest": [beers[k] for k in nearest], "held": held}, index=pd.Index(list(beers), name="beer")
-    )
 
+    def held(claimed: int, really: int) -> float:
+        return power(identity, claimed, really, n_pours=pours, rate=house.false_reject_rate)
 
-def _expected(identity: ClassModel, one: int, other: int, pours: int, rate: float) -> float:
-    ways = ((one, other), (other, one))
-    return min(power(identity, claimed, really, n_pours=pours, rate=rate) for claimed, really in ways)
+    rows = [(beers[b], min(held(a, b), held(b, a))) for a, b in enumerate(nearest.tolist())]
+    return pd.DataFrame(rows, columns=["nearest", "held"], index=pd.Index(list(beers), name="beer"))
 
 
 def _worst_pair(pairs: pd.DataFrame, beer: str, nearest: str) -> tuple[str, float, int]:
@@ -241,21 +232,20 @@ def glance(rows: pd.DataFrame, *, unit: str, what: str = "colour") -> str:
     shown[f"{what}, {unit}"] = [_spread(x, unit) for x in rows["colours"]]
     shown["batches"] = [len(x) for x in rows["colours"]]
     shown["batch by batch"] = [_trend(str(beer), row.colours, row.days, spread, unit) for beer, row in rows.iterrows()]
-    if "nearest" in rows:
-        shown["nearest beer"] = rows["nearest"]
-        observed = "n" in rows
-        shown["told apart?"] = [_told(row.held, row.n if observed else None) for row in rows.itertuples()]
-    notes = [IN_A_GLASS] if painted else []
     order = "their days" if any(map(any, rows["days"])) else "the table of the set"
+    notes = [IN_A_GLASS] if painted else []
     notes.append(
         f"Lab {values_of(what)}: mean and, after ±, the standard deviation between batches. Lines: batches in the "
         f"order of {order}, all to one scale, from edge to edge {spread:.0%} below to {spread:.0%} above "
         "the beer's mean."
     )
     if "nearest" in rows:
+        observed = "n" in rows
+        shown["nearest beer"] = rows["nearest"]
+        shown["told apart?"] = [_told(row.held, row.n if observed else None) for row in rows.itertuples()]
         notes.append(
             "Told apart: how often a batch of the one, claimed to be the other, was held; the worse of both ways."
-            if "n" in rows
+            if observed
             else "Told apart: the chance that a sample of the one, claimed to be the other, is held, expected from the "
             "scatter of the batches; the worse of both ways."
         )
@@ -271,11 +261,10 @@ def _glass(beer: str, colour: str) -> Markup:
 
 def _spread(colours: Floats, unit: str) -> str:
     known = colours[np.isfinite(colours)]
-    if not known.size:
-        return "no lab colour"
-    sd = float(known.std(ddof=1)) if known.size > 1 else 0.0
-    said = f" ± {sd:.1f}" if unit in COLOUR_UNITS else f" ± {sd:.2g}"
-    return in_digits(float(known.mean()), unit) + (said if known.size > 1 else "")
+    if known.size < 2:
+        return in_digits(float(known[0]), unit) if known.size else "no lab colour"
+    sd = float(known.std(ddof=1))
+    return f"{in_digits(float(known.mean()), unit)} ± {sd:{'.1f' if unit in COLOUR_UNITS else '.2g'}}"
 
 
 def _reach(colours: Floats) -> float:
@@ -293,10 +282,8 @@ def _trend(beer: str, colours: Floats, days: list[str], reach: float, unit: str)
     line = " ".join(f"{a:.1f},{b:.1f}" for a, b in zip(x, y, strict=True))
     span = f", {days[0]} to {days[-1]}" if days[0] and days[-1] else ""
     first, last, lowest, highest = (in_digits(x, unit) for x in (known[0], known[-1], known.min(), known.max()))
-    said = (
-        f"{beer}, {counted(at.size, 'batch')}{span}: first {first}, last {last}, lowest {lowest}, highest {highest} "
-        f"{unit}"
-    )
+    said = f"{beer}, {counted(at.size, 'batch')}{span}: first {first}, last {last}, "
+    said += f"lowest {lowest}, highest {highest} {unit}"
     dots = "".join(
         f'<circle cx="{a:.1f}" cy="{b:.1f}" r="1.8">'
         f"<title>{text(f'{days[k]} {in_digits(colours[k], unit)} {unit}'.strip())}</title></circle>"
@@ -337,8 +324,8 @@ def map_says(rows: pd.DataFrame) -> str:
 
 def verdict(sentence: str, facts: Mapping[str, str]) -> str:
     """Return what a page begins with: one sentence, and a line for each thing that is asked next."""
-    lines = "".join(f"<div><dt>{text(name)}</dt><dd>{text(said)}</dd></div>" for name, said in facts.items() if said)
-    return f'<p class="verdict">{text(sentence)}</p><dl class="once">{lines}</dl>'
+    known = {name: said for name, said in facts.items() if said}
+    return f'<p class="verdict">{text(sentence)}</p>{described("once", known)}'
 
 
 def span(moments: Iterable[Any]) -> str:

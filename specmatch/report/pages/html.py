@@ -116,6 +116,12 @@ def _class(*names: str) -> str:
     return f' class="{kept}"' if kept else ""
 
 
+def described(kind: str, facts: Mapping[str, Any]) -> str:
+    """Return a list of names, each with what is said of it."""
+    rows = "".join(f"<div><dt>{text(name)}</dt><dd>{text(said)}</dd></div>" for name, said in facts.items())
+    return f'<dl class="{kind}">{rows}</dl>'
+
+
 def bullets(sentences: Iterable[str]) -> str:
     """Return a list of plain sentences, escaped."""
     return f"<ul>{''.join(f'<li>{text(sentence)}</li>' for sentence in sentences)}</ul>"
@@ -123,7 +129,7 @@ def bullets(sentences: Iterable[str]) -> str:
 
 def figure(ax: Axes, *, name: str, caption: str, says: str, numbers: pd.DataFrame | None = None) -> str:
     """Return a drawing inside the page, with what it says in words and, where given, its numbers as a table."""
-    # name: A word of letters and digits, different for every figure of a page: marks inside drawings must not clash
+    # name: different for every figure of a page, for marks inside drawings must not clash
     behind = ""
     if numbers is not None:
         behind = f"<details><summary>The numbers of this figure</summary>{table(numbers, caption)}</details>"
@@ -140,9 +146,8 @@ def figure_of(
     """Return a figure of figures.csv, which says its size and caption, drawn by a plot of what is given."""
     # mark: where a page holds several of it; words: for the places of the caption; options: of the plot
     width_in, height_in, caption = _FIGURES[name]
-    ax = new_figure(*(size_in or (float(width_in), float(height_in)))).subplots()
-    caption = caption.format_map(words or {})
-    return figure(plot(*drawn, ax=ax, **options), name=mark or name, caption=caption, says=says, numbers=numbers)
+    ax = plot(*drawn, ax=new_figure(*(size_in or (float(width_in), float(height_in)))).subplots(), **options)
+    return figure(ax, name=mark or name, caption=caption.format_map(words or {}), says=says, numbers=numbers)
 
 
 def drawing(ax: Axes, *, name: str, says: str) -> str:
@@ -179,9 +184,7 @@ def drawing(ax: Axes, *, name: str, says: str) -> str:
     # letters are as large on every drawing: it is shown as wide as it was made, and no wider than there is room
     width_in = whole.get_size_inches()[0]
     svg = re.sub(r"<!--.*?-->|<metadata>.*?</metadata>", "", svg, flags=re.DOTALL)
-    svg = re.sub(r'\bid="', f'id="{name}-', svg)
-    svg = re.sub(r'href="#', f'href="#{name}-', svg)
-    svg = re.sub(r"url\(#", f"url(#{name}-", svg)
+    svg = re.sub(r'(\bid="|href="#|url\(#)', rf"\g<1>{name}-", svg)
     # a hundredth of a point is finer than any screen: the rest would be half of the page
     svg = re.sub(r' (?:d|x|y)="[^"]*"', lambda places: re.sub(r"(\.\d\d)\d+", r"\1", places.group()), svg)
     opening, rest = svg.split(">", 1)
@@ -207,9 +210,8 @@ def _with_titles(svg: str, opening: str, said: Sequence[tuple[str, str]]) -> str
             break
     inside = svg[start + len(opening) : at]
     # clipped marks are not drawn: then nothing tells which words belong to which
-    marks = [
-        pattern for pattern in (r"<use [^>]*/>", r"<path [^>]*/>") if len(re.findall(pattern, inside)) == len(said)
-    ]
+    patterns = (r"<use [^>]*/>", r"<path [^>]*/>")
+    marks = [pattern for pattern in patterns if len(re.findall(pattern, inside)) == len(said)]
     if len(said) == 1:
         inside = f"{_mark(*said[0])}{inside}</g>"
     elif marks:
@@ -223,15 +225,20 @@ def _mark(said: str, beer: str) -> str:
     return f'<g class="mark"{of}>' + (f"<title>{text(said)}</title>" if said else "")
 
 
-def versions(more: Mapping[str, str]) -> str:
-    """Return a table of versions and hashes."""
+def versions(more: Mapping[str, str], title: str = "Versions and hashes", *, told: str = "") -> Section:
+    """Return the part of a page on versions and hashes, and what else is told there."""
     rows = {**more, "specmatch": __version__, "Python": platform.python_version()}
     for part in _PARTS:
         try:
             rows[part] = version(part)
         except PackageNotFoundError:
             rows[part] = "not installed"
-    return table(pairs(rows, "what", "value"), "What this page was made with")
+    return Section("versions", title, table(pairs(rows, "what", "value"), "What this page was made with") + told)
+
+
+def left_out(rows: pd.DataFrame, caption: str) -> list[Section]:
+    """Return the part of a page on what was not used; none where all was."""
+    return [Section("left-out", "Left out", table(rows, caption))] if len(rows) else []
 
 
 def pairs(rows: Mapping[str, Any], what: str, value: str) -> pd.DataFrame:
@@ -239,18 +246,19 @@ def pairs(rows: Mapping[str, Any], what: str, value: str) -> pd.DataFrame:
     return pd.Series(rows, name=value, dtype=object).rename_axis(what).to_frame()
 
 
-def section(part: Section) -> str:
-    """Return a part of a page under its heading."""
+def _section(part: Section) -> str:
     return (
         f'<section{" class=sheet" if part.sheet else ""} aria-labelledby="{part.anchor}">'
         f'<h2 id="{part.anchor}">{text(part.title)}</h2>{part.body}</section>\n'
     )
 
 
-def whole_page(title: str, lead: str, first: str, sections: Sequence[Section]) -> str:
-    """Return a page that needs nothing outside itself."""
+def whole_page(title: str, lead: str, first: str, sections: Sequence[Section], *, on_first: int = 1) -> str:
+    """Return a page that needs nothing outside itself, so many of its sections on the first screen."""
+    first += "".join(map(_section, sections[:on_first]))
+    sections = sections[on_first:]
     links = "".join(f'<li><a href="#{part.anchor}">{text(part.title)}</a></li>' for part in sections)
-    body = "".join(map(section, sections))
+    body = "".join(map(_section, sections))
     nav = f'<nav aria-label="On this page"><ul>{links}</ul></nav>' if len(sections) > 1 else ""
     return framed(
         title,

@@ -6,17 +6,20 @@ import csv
 import io
 import re
 from collections.abc import Mapping, Sequence
+from datetime import date
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from specmatch.batches import in_digits
 from specmatch.errors import MissingExtraError, OptionError
+from specmatch.house.decision.specification import day_of
 from specmatch.line.charts import ControlChart, Drift, find_drifts, line_charts
 from specmatch.line.journal.queries import decision_counts, entry_code, newest, refuse_unheld, waiting, when
 from specmatch.line.journal.schema import UNREPLACED
 from specmatch.line.rules.controls import CONTROL, CONTROL_HOURS
 from specmatch.maths.statistics.control_charts import FARTHEST_SD
+from specmatch.measurement.folder.dates import read_dates
 from specmatch.report import plots
 from specmatch.report.entry_text import decision_word, shown_colour, subject
 from specmatch.report.pages.glance import span, verdict
@@ -27,7 +30,6 @@ from specmatch.report.pages.html import (
     figure_of,
     framed,
     limits,
-    section,
     table,
     text,
     versions,
@@ -68,11 +70,8 @@ def journal_page(journals: Sequence[Journal]) -> str:
     counts, waits = decision_counts(journals), waiting(journals)
     rows, charts = newest(journals, last=MOST_ROWS), line_charts(journals)
     drifts, checks = find_drifts(charts), [journal.check() for journal in journals]
-    damaged = [
-        f"{journal.path.name}: {fault.sentence}"
-        for journal, check in zip(journals, checks, strict=True)
-        for fault in check.faults
-    ]
+    checked = list(zip([journal.path.name for journal in journals], checks, strict=True))
+    damaged = [f"{name}: {fault.sentence}" for name, check in checked for fault in check.faults]
     n, of_them = sum(counts.values()), ", ".join(f"{count} {name}" for name, count in counts.items() if count)
     can = [
         f"Say what was decided, when and why: {counted(n, 'reading')}, of them {of_them}."
@@ -89,24 +88,20 @@ def journal_page(journals: Sequence[Journal]) -> str:
     if waits:
         wait = "it waits" if len(waits) == 1 else "they wait"
         cannot.insert(0, f"Go on with {counted(len(waits), 'entry')}: {wait} for a retest or a person, see above.")
-    sections = [limits(can, cannot, title="What this record can and cannot do")]
-    if damaged:
-        sections.append(Section("damaged", "Damage", bullets(damaged)))
+    hashes = {f"{name}: last hash of {counted(check.n_entries, 'entry')}": check.last_hash for name, check in checked}
+    sections = [
+        Section("waiting", "What waits", _waiting(waits)),
+        limits(can, cannot, title="What this record can and cannot do"),
+        *([Section("damaged", "Damage", bullets(damaged))] if damaged else []),
+        Section("moved", "What moved", _moved(drifts, charts)),
+        Section("entries", "The newest entries", _entries(rows)),
+        versions(hashes),
+    ]
     said = f"{counted(n, 'reading')}: {of_them}" if n else "no reading"
-    first = verdict(_verdict(said, len(waits), damaged), _facts(journals, rows, waits, checks)) + section(
-        Section("waiting", "What waits", _waiting(waits))
-    )
-    sections.append(Section("moved", "What moved", _moved([_drifted(drift) for drift in drifts], charts)))
-    sections.append(Section("entries", "The newest entries", _entries(rows)))
-    hashes = {
-        f"{journal.path.name}: last hash of {counted(check.n_entries, 'entry')}": check.last_hash
-        for journal, check in zip(journals, checks, strict=True)
-    }
-    sections.append(Section("versions", "Versions and hashes", versions(hashes)))
+    first = verdict(_verdict(said, len(waits), damaged), _facts(journals, rows, waits, checks))
     departed = [row for row in rows if row.get("decision") in _DEPARTED and "nearest_beer" in row.get("reading", {})]
     sections += [_sheet(row, f"sheet-{place}") for place, row in enumerate(departed[-MOST_SHEETS:][::-1])]
-    names = ", ".join(journal.path.name for journal in journals)
-    lead = f"The record of {names}; times as the scans state them."
+    lead = f"The record of {', '.join(name for name, _ in checked)}; times as the scans state them."
     return whole_page("What the line did", lead, first, sections)
 
 
@@ -158,19 +153,15 @@ def _waiting(waiting: Sequence[Mapping[str, Any]]) -> str:
         for row, one in zip(waiting, whose, strict=True)
     ]
     by_hand = "specmatch history JOURNAL --review ENTRY --outcome OUTCOME --operator NAME --note TEXT"
-    return (
-        table(pd.DataFrame(rows).fillna(""), "What waits for another pour or for a person, oldest first", cards="cards")
-        + f"<p>A person settles an entry by <code>{by_hand}</code>, or on the board.</p>"
-    )
+    caption = "What waits for another pour or for a person, oldest first"
+    told = f"<p>A person settles an entry by <code>{by_hand}</code>, or on the board.</p>"
+    return table(pd.DataFrame(rows).fillna(""), caption, cards="cards") + told
 
 
-def _drifted(drift: Drift) -> str:
+def _moved(drifts: Sequence[Drift], charts: Sequence[ControlChart]) -> str:
     # lines are told apart by their names, which a sentence about an instrument leaves out
-    return drift.sentence if drift.subject in drift.sentence else f"{drift.subject}: {drift.sentence}"
-
-
-def _moved(sentences: Sequence[str], charts: Sequence[ControlChart]) -> str:
-    body = bullets(sentences) if sentences else "<p>Nothing is seen to have moved.</p>"
+    moved = [one.sentence if one.subject in one.sentence else f"{one.subject}: {one.sentence}" for one in drifts]
+    body = bullets(moved) if moved else "<p>Nothing is seen to have moved.</p>"
     drawn = [chart for chart in charts if chart.baseline is not None]
     if drawn:
         body += (
@@ -185,13 +176,10 @@ def _moved(sentences: Sequence[str], charts: Sequence[ControlChart]) -> str:
         said = f"{signals} in {points}; limits from {chart.baseline_name}."
         of = {"of": f"{chart.kind} of {chart.subject or 'the line'}"}
         body += figure_of("chart", plots.plot_control_chart, chart, says=said, mark=f"chart{place}", words=of)
-    young = [
-        f"{chart.kind} of {chart.subject or 'the line'} ({len(chart.points)})"
-        for chart in charts
-        if chart.baseline is None
-    ]
+    young = [chart for chart in charts if chart.baseline is None]
     if young:
-        body += f"<p>No limits yet, too few points for a baseline (points): {text(', '.join(young))}.</p>"
+        named = ", ".join(f"{chart.kind} of {chart.subject or 'the line'} ({len(chart.points)})" for chart in young)
+        body += f"<p>No limits yet, too few points for a baseline (points): {text(named)}.</p>"
     if len(drawn) > MOST_CHARTS:
         body += f"<p>{len(drawn) - MOST_CHARTS} more charts with fewer signals are not drawn.</p>"
     return body
@@ -206,13 +194,17 @@ def _entries(rows: Sequence[Mapping[str, Any]]) -> str:
         reading = row.get("reading", {})
         said = {**reading, **{name: row.get(name) for name in ("reason", "advice")}}
         decided = row["kind"] in ("reading", "retest", "control")
+        known = reading.get("colour") is not None
         about = (row.get("claimed"), f"lot {row['lot']}" if row.get("lot") else "")
         shown.append(
             {
                 "entry": row["entry"],
                 "decision": decision_mark(row.get("decision")) if decided else row["kind"].replace("_", " "),
                 "beer and lot": ", ".join(part for part in about if part),
-                "colour": interval_bar(reading, "", None) if reading.get("colour") is not None else "",
+                # a control is held against its own limits, and has no interval
+                "colour": (interval_bar(reading, "", None) if row["kind"] != "control" else shown_colour(dict(row)))
+                if known
+                else "",
                 "what to do, and why": what_to_do_and_why(said),
                 "measured": str(row.get("measured_at") or row["written_at"]).replace("T", " "),
                 "line": row.get("line", ""),
@@ -266,10 +258,8 @@ def hold_tag(journal: Journal, entry: int) -> str:
 
     Raises
     ------
-    MissingExtraError
-        If segno, of the extra `board`, is not installed.
-    OptionError, TableError
-        If nothing is held by this entry; if there is no such entry.
+    MissingExtraError, OptionError, TableError
+        If segno (extra `board`) is not installed; if nothing is held by this entry; if there is no such entry.
 
     Examples
     --------
@@ -311,10 +301,8 @@ def lot_sheet(journals: Sequence[Journal], lot: str, *, line: str | None = None)
     ----------
     journals : sequence of Journal
         At least one; opened read-only will do.
-    lot : str
-        As the line stated it.
-    line : str, optional
-        Of this line only.
+    lot, line : str
+        As the line stated it; of this line only, where it is given.
 
     Returns
     -------
@@ -322,10 +310,8 @@ def lot_sheet(journals: Sequence[Journal], lot: str, *, line: str | None = None)
 
     Raises
     ------
-    MissingExtraError
-        If segno, of the extra `board`, is not installed.
-    OptionError
-        If nothing of this lot is recorded.
+    MissingExtraError, OptionError
+        If segno (extra `board`) is not installed; if nothing of this lot is recorded.
 
     Examples
     --------
@@ -338,9 +324,8 @@ def lot_sheet(journals: Sequence[Journal], lot: str, *, line: str | None = None)
     where, values = "lot = ? AND kind IN ('reading', 'retest', 'review')", [lot]
     if line is not None:
         where, values = f"{where} AND line = ?", [lot, line]
-    found = [
-        (journal, row) for journal in journals for row in journal.select(f"{where} AND entry {UNREPLACED}", values)
-    ]
+    sql = f"{where} AND entry {UNREPLACED}"
+    found = [(journal, row) for journal in journals for row in journal.select(sql, values)]
     found.sort(key=lambda pair: when(pair[1]))
     checked = [(journal, row) for journal, row in found if row["kind"] != "review"]
     if not checked:
@@ -360,11 +345,9 @@ def lot_sheet(journals: Sequence[Journal], lot: str, *, line: str | None = None)
         "it cannot": "prove what the liquid is, or release it: people do",
         "code": code,
     }
-    state = (
-        f"{counted(len(waits), 'entry')} of this lot {'waits' if len(waits) == 1 else 'wait'}"
-        if waits
-        else ("Nothing waits for this lot")
-    )
+    state = "Nothing waits for this lot"
+    if waits:
+        state = f"{counted(len(waits), 'entry')} of this lot {'waits' if len(waits) == 1 else 'wait'}"
     first = f'<div class="beside"><div>{verdict(f"{state}.", facts)}</div><div class="code">{_drawn(code)}</div></div>'
     sections = [
         Section("checked", "What was checked", _checked([row for _, row in found])),
@@ -375,7 +358,7 @@ def lot_sheet(journals: Sequence[Journal], lot: str, *, line: str | None = None)
     beers = ", ".join(dict.fromkeys(str(row.get("claimed") or "no claim") for _, row in checked))
     names = ", ".join(dict.fromkeys(journal.path.name for journal, _ in checked))
     lead = f"{cut(beers, _LONGEST_SENTENCE)}; by the record of {names}"
-    return whole_page(f"Lot {cut(lot, _LONGEST_NAME)}", lead, first, sections)
+    return whole_page(f"Lot {cut(lot, _LONGEST_NAME)}", lead, first, sections, on_first=0)
 
 
 def _checked(rows: Sequence[Mapping[str, Any]]) -> str:
@@ -425,22 +408,39 @@ def _limits(checked: Sequence[tuple[Journal, Mapping[str, Any]]]) -> str:
     ]  # fmt: skip
     body = table(pd.DataFrame(rows), "What the decisions rest on; hashes name the versions", cards="cards")
     beers = {str(row["claimed"]) for _, row in checked if row.get("claimed")}
-    sheets = {str(row.get("specification_hash") or ""): journal for journal, row in checked}
-    every = [one for digest, journal in sheets.items() if digest for one in _rows_of(journal.document(digest))]
+    by_sheet: dict[str, list[tuple[Journal, Mapping[str, Any]]]] = {}
+    for journal, row in checked:
+        by_sheet.setdefault(str(row.get("specification_hash") or ""), []).append((journal, row))
+    every = [
+        {"entries": entries, **one}
+        for digest, own in by_sheet.items() if digest
+        for one, valid in _rows_of(own[0][0].document(digest))
+        if (entries := ", ".join(str(row["entry"]) for _, row in own if _within(valid, day_of(row.get("measured_at")))))
+    ]  # fmt: skip
     beers |= {str(one.get("beer")) for one in every if one.get("label") in beers}
     laid_down = [one for one in every if one.get("label", one.get("beer")) in beers]
     if not laid_down:
         of = text(", ".join(sorted(beers)))
         return f"{body}<p>No colour limits were laid down for {of}: the lot was judged by identity only.</p>"
-    return body + table(
-        pd.DataFrame(laid_down).fillna(""), "Limits and labels laid down for what was claimed", cards="cards"
-    )
+    shown = pd.DataFrame(laid_down).fillna("")
+    return body + table(shown, "Limits and labels laid down for what was claimed", cards="cards")
 
 
-def _rows_of(sheets: str) -> list[dict[str, str]]:
-    """Return the rows of the sheets of limits and labels, as they stand in the record."""
-    parts = re.split(r"^== .*\n", sheets, flags=re.MULTILINE)[1:]
-    return [row for part in parts for row in csv.DictReader(io.StringIO(part))]
+def _rows_of(sheets: str) -> list[tuple[dict[str, str], tuple[date | None, date | None]]]:
+    """Return the rows of the sheets of limits and labels, as they stand in the record, and the days each is for."""
+    found: list[tuple[dict[str, str], tuple[date | None, date | None]]] = []
+    for part in re.split(r"^== .*\n", sheets, flags=re.MULTILINE)[1:]:
+        rows = list(csv.DictReader(io.StringIO(part)))
+        # one order of day and month for the sheet, as it was read when it was in force
+        cells = [row.get(name) or "" for name in ("valid_from", "valid_to") for row in rows]
+        times = read_dates(cells, range(len(cells)), "valid_from or valid_to", name="limits").times
+        days = [None if time is None else time.date() for time in times]
+        found += zip(rows, zip(days[: len(rows)], days[len(rows) :], strict=True), strict=True)
+    return found
+
+
+def _within(valid: tuple[date | None, date | None], on: date | None) -> bool:
+    return on is None or ((valid[0] or date.min) <= on <= (valid[1] or date.max))
 
 
 def _controls(checked: Sequence[tuple[Journal, Mapping[str, Any]]]) -> str:

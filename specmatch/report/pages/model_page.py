@@ -32,7 +32,6 @@ from specmatch.report.pages.html import (
     figure_of,
     limits,
     pairs,
-    section,
     table,
     versions,
     whole_page,
@@ -57,13 +56,9 @@ if TYPE_CHECKING:
     from specmatch.measurement.session import Session
 
 _CONDITIONS = {
-    "stage": "stage",
-    "cup": "cup",
-    "reference_kind": "reference scan of",
-    "cup_mm": "cup, mm inside",
-    "fill_ml": "filling, mL",
-    "temperature_c": "temperature, °C",
-}
+    "stage": "stage", "cup": "cup", "reference_kind": "reference scan of", "cup_mm": "cup, mm inside",
+    "fill_ml": "filling, mL", "temperature_c": "temperature, °C",
+}  # fmt: skip
 
 
 def model_page(
@@ -86,11 +81,6 @@ def model_page(
     -------
     str, one HTML file that needs nothing outside itself
 
-    Raises
-    ------
-    SpecmatchError
-        If the model is not fitted.
-
     Examples
     --------
     >>> "Readings of" in model_page(house, session=session, verified=house.verify(session))
@@ -100,9 +90,8 @@ def model_page(
     fitted = house.fitted
     can, cannot = _abilities(house)
     lead = (
-        f"A house model of {_size(fitted)}, "
-        f"{fitted.wavelength_nm[0]:.0f} to {fitted.wavelength_nm[-1]:.0f} nm; fitted on the set "
-        f"{fitted.set_name} ({fitted.set_hash[:12]})."
+        f"A house model of {_size(fitted)}, {fitted.wavelength_nm[0]:.0f} to {fitted.wavelength_nm[-1]:.0f} nm; fitted "
+        f"on the set {fitted.set_name} ({fitted.set_hash[:12]})."
     )
     rows = model_beers(house)
     title, said, facts = f"House model of the set {fitted.set_name}", _verdict(house, rows), _facts(house, rows)
@@ -110,14 +99,13 @@ def model_page(
         title, said = f"Readings of {counted(len(verified), 'sample')}", readings_verdict(verified)
         times = () if session is None else session.scans.get("measured_at", ())
         facts |= {"measured": span(times), "do next": next_step(verified)}
-    first = verdict(said, facts)
+    sections = []
     if verified is not None:
         told = readings_table(verified, None if session is None else session.scans, _ranges(rows))
-        first += section(Section("readings", "Readings", told))
-    first += section(
-        Section("glance", "The beers at a glance", glance(rows, unit=fitted.colour_unit, what=fitted.value_name))
-    )
-    sections = [limits(can, cannot)]
+        sections.append(Section("readings", "Readings", told))
+    beers = glance(rows, unit=fitted.colour_unit, what=fitted.value_name)
+    sections += [Section("glance", "The beers at a glance", beers), limits(can, cannot)]
+    on_first = len(sections) - 1
     if len(fitted.beers) <= MOST_DRAWN:
         one_map = session is not None and len(parts_by_module(fitted, session, None)) == 1
         # samples of two modules have no common map: then it holds the set alone
@@ -129,18 +117,15 @@ def model_page(
         *_limits(house, specification),
         Section("conditions", "Under which conditions the set was measured", _conditions(house)),
     ]
-    hashes = {
-        "house model (SHA-256 of its file)": model_hash or "not saved",
-        "reference set (SHA-256)": fitted.set_hash,
-    }
-    sections.append(Section("versions", "Versions and hashes", versions(hashes)))
+    saved = {"house model (SHA-256 of its file)": model_hash or "not saved"}
+    sections.append(versions({**saved, "reference set (SHA-256)": fitted.set_hash}))
     if verified is not None and session is not None:
         sheets = departures(verified)[:MOST_SHEETS]
         sections += [
             _sheet(house, session, verified, sample, model_hash, f"sheet-{place}", drawn=place < MOST_DRAWN_SHEETS)
             for place, sample in enumerate(counted_off(sheets, "sheets of departures", len(sheets)))
         ]
-    return whole_page(title, lead, first, sections)
+    return whole_page(title, lead, verdict(said, facts), sections, on_first=on_first)
 
 
 def _facts(house: HouseModel, rows: pd.DataFrame) -> dict[str, str]:
@@ -206,13 +191,9 @@ def _abilities(house: HouseModel) -> tuple[list[str], list[str]]:
 
 def _beers(house: HouseModel) -> str:
     fitted = house.fitted
-    rows = pd.DataFrame(
-        {
-            "batches": fitted.identity.batches_per_beer,
-            "p-value by": [method.replace("_", " ") for method in fitted.identity.p_method],
-        },
-        index=pd.Index(fitted.beers, name="beer"),
-    )
+    method = [method.replace("_", " ") for method in fitted.identity.p_method]
+    columns = {"batches": fitted.identity.batches_per_beer, "p-value by": method}
+    rows = pd.DataFrame(columns, index=pd.Index(fitted.beers, name="beer"))
     if fitted.colour is not None:
         own = pd.Series(fitted.colour.lab_colour, index=fitted.colour.batch_code)
         if len(own) == len(fitted.batches):
@@ -221,11 +202,11 @@ def _beers(house: HouseModel) -> str:
             rows[f"lowest, {fitted.colour_unit}"] = by_beer["min"]
             rows[f"highest, {fitted.colour_unit}"] = by_beer["max"]
             rows = rows.sort_values(f"lowest, {fitted.colour_unit}")
-    odd = ""
+    body = table(rows, "Beers of the model")
     if fitted.odd_pours:
-        left_out = "Pours unlike the others of their sample, left out of the fit"
-        odd = table(pd.DataFrame({"pour": fitted.odd_pours}), left_out)
-    return table(rows, "Beers of the model") + odd
+        odd = pd.DataFrame({"pour": fitted.odd_pours})
+        body += table(odd, "Pours unlike the others of their sample, left out of the fit")
+    return body
 
 
 def _conditions(house: HouseModel) -> str:
@@ -272,10 +253,8 @@ def _condition(value: Any) -> str:
 def _verdict(house: HouseModel, rows: pd.DataFrame) -> str:
     error = _held_out_error(house.fitted)
     what = house.fitted.value_name
-    colour = (
-        f"This model reads no {what}" if error is None else f"This model reads {what} within {error:.1%} of the lab"
-    )
-    return f"{colour} and {told_apart(rows)}."
+    colour = f"no {what}" if error is None else f"{what} within {error:.1%} of the lab"
+    return f"This model reads {colour} and {told_apart(rows)}."
 
 
 def _ranges(rows: pd.DataFrame) -> dict[str, tuple[float, float]]:
@@ -308,9 +287,8 @@ def reading_page(
 
     Examples
     --------
-    >>> page = reading_page(house, session, house.verify(session), "MP-1-001-S1")
-    >>> "Typical of Meadow Pils (p = 0." in page, page.count("<svg")
-    (True, 2)
+    >>> reading_page(house, session, house.verify(session), "MP-1-001-S1").count("<svg")
+    2
     """
     if sample not in verified.index:
         raise TableError(f"there is no reading of {sample!r}; there are {', '.join(map(str, verified.index))}")

@@ -13,7 +13,7 @@ import pandas as pd
 from specmatch.batches import COLOUR_UNITS, in_digits
 from specmatch.house.reading.explanations import apart_from_claim
 from specmatch.report import plots
-from specmatch.report.pages.html import MOST_DRAWN, Markup, cautions, drawing, small_drawing, table, text
+from specmatch.report.pages.html import MOST_DRAWN, Markup, cautions, described, drawing, small_drawing, table, text
 from specmatch.report.plots.style import new_figure
 from specmatch.warning_codes import CONSISTENT, HOLD, RESCAN, WARNING_CODES
 from specmatch.wording import counted, listed, p_in_words
@@ -47,9 +47,8 @@ def readings_verdict(verified: pd.DataFrame) -> str:
     """Say in one sentence what of all these readings needs somebody."""
     decisions = _decisions(verified)
     named = {kind: [str(name) for name, found in decisions.items() if found == kind] for kind in _ORDER}
-    parts = [
-        f"{len(named[kind])} {kind} ({listed(named[kind], _MOST_NAMED)})" for kind in (HOLD, RESCAN) if named[kind]
-    ]
+    needing = [kind for kind in (HOLD, RESCAN) if named[kind]]
+    parts = [f"{len(named[kind])} {kind} ({listed(named[kind], _MOST_NAMED)})" for kind in needing]
     rest = [f"{len(named[CONSISTENT])} {CONSISTENT}"] if named[CONSISTENT] else []
     rest += [f"{len(named[None])} without a claim"] if named[None] else []
     if not parts:
@@ -76,22 +75,22 @@ def readings_table(
     verified: pd.DataFrame, scans: pd.DataFrame | None, ranges: Mapping[str, tuple[float, float]]
 ) -> str:
     """Return readings as a table; each that departs leads to its sheet."""
-    sheets = (
-        {sample: f"sheet-{place}" for place, sample in enumerate(departures(verified)[:MOST_SHEETS])}
-        if scans is not None
-        else {}
-    )
+    departed, sheets, about = departures(verified), {}, pd.DataFrame()
+    if scans is not None:
+        sheets = {sample: f"sheet-{place}" for place, sample in enumerate(departed[:MOST_SHEETS])}
+        about = scans.drop_duplicates("sample").set_index("sample")
     decisions = _decisions(verified)
     ordered = sorted(verified.index, key=lambda name: _ORDER.index(decisions[name]))
-    about = pd.DataFrame() if scans is None else scans.drop_duplicates("sample").set_index("sample")
     rows = []
     for name in ordered:
         row = verified.loc[name]
-        beer = row.get("claimed") if isinstance(row.get("claimed"), str) else row["nearest_beer"]
+        claimed, nearest = row.get("claimed"), text(row["nearest_beer"])
+        beer = claimed if isinstance(claimed, str) else row["nearest_beer"]
+        claim = text(claimed) if isinstance(claimed, str) else "no claim"
         shown: dict[str, Any] = {
             "sample": Markup(f'<a href="#{sheets[name]}">{text(name)}</a>') if name in sheets else name,
             "decision": decision_mark(decisions[name]),
-            "claimed": _claimed(row.get("claimed"), row["nearest_beer"]),
+            "claimed": Markup(claim if claim == nearest else f"{claim}<br>nearest: {nearest}"),
             f"colour, {row['colour_unit']}": interval_bar(row, str(beer), ranges.get(str(beer))),
             "what to do, and why": what_to_do_and_why(row.to_dict()),
         }
@@ -106,18 +105,13 @@ def readings_table(
         f"{counted(len(verified), 'sample')}, held and to be scanned again first; the bar is the interval of the "
         "colour, the grey block the lab colours of the beer"
     )
-    n = len(departures(verified))
+    n = len(departed)
     few = (
         f"<p>Of {n} samples that need somebody the first {MOST_SHEETS} have a sheet, {MOST_DRAWN_SHEETS} with figures; "
         "the others get theirs on the page of a folder of fewer samples.</p>"
     )
     shown_table = table(shown_rows.drop(columns=empty), caption, cards="cards")
     return shown_table + (few if sheets and n > MOST_DRAWN_SHEETS else "")
-
-
-def _claimed(claimed: Any, nearest: str) -> Markup:
-    said = text(claimed) if isinstance(claimed, str) else "no claim"
-    return Markup(said if claimed == nearest else f"{said}<br>nearest: {text(nearest)}")
 
 
 def decision_mark(decision: str | None) -> Markup:
@@ -188,23 +182,16 @@ def reading_sheet(reading: Mapping[str, Any], *, about: Mapping[str, Any], figur
         "pours": reading.get("n_pours"),
         **about,
     }
-    rows = "".join(
-        f"<div><dt>{text(name)}</dt><dd>{text(_time_apart(value))}</dd></div>"
-        for name, value in facts.items()
-        if not _blank(value)
-    )
-    why = (
-        ""
-        if _blank(found.explanation)
-        else f"<p><strong>What was found.</strong> {text(_sentence(found.explanation, longest))}</p>"
-    )
+    known = {name: _time_apart(value) for name, value in facts.items() if not _blank(value)}
+    told = {"Why": reading.get("reason"), "What to do": reading.get("advice")}
+    if not _blank(found.explanation):
+        told["What was found"] = found.explanation
     after_all = f"If it is {reading.get('claimed')} after all: {', '.join(found.codes_if_claimed)}."
     doubt = f"<p>{text(after_all)}</p>" if found.codes_if_claimed else ""
+    said = "".join(f"<p><strong>{head}.</strong> {text(_sentence(one, longest))}</p>" for head, one in told.items())
     return (
-        f'<p class="decision">{text(shown)}</p>'
-        f"<p><strong>Why.</strong> {text(_sentence(reading.get('reason'), longest))}</p>"
-        f"<p><strong>What to do.</strong> {text(_sentence(reading.get('advice'), longest))}</p>{why}"
-        f'<dl class="facts">{rows}</dl>{_warnings(found.codes)}{doubt}{figures}'
+        f'<p class="decision">{text(shown)}</p>{said}'
+        f"{described('facts', known)}{_warnings(found.codes)}{doubt}{figures}"
         '<div class="sign"><div>what was done</div><div>by whom</div><div>date and time</div></div>'
         f"{cautions()}"
     )
@@ -218,9 +205,8 @@ def sheet_figures(house: HouseModel, session: Session, sample: str, reading: Map
     against = claimed if claimed in house.beers_ else None
     how = plots.plot_departure(house, spectra, scans, beer=against, ax=new_figure(6.4, 5.2).subplots())
     found = str(reading.get("explanation") or "").strip() or "nothing known explains a departure"
-    drawn = [
-        drawing(how, name=f"{name}departure", says=f"How sample {sample} departs from {against or nearest}: {found}.")
-    ]
+    says = f"How sample {sample} departs from {against or nearest}: {found}."
+    drawn = [drawing(how, name=f"{name}departure", says=says)]
     if len(house.beers_) <= MOST_DRAWN:
         where = plots.plot_identity_map(house, spectra, scans, ax=new_figure(6.4, 5.2).subplots())
         says = f"Sample {sample} among the beers, nearest to {nearest}: {reading.get('reason')}."
@@ -231,11 +217,10 @@ def sheet_figures(house: HouseModel, session: Session, sample: str, reading: Map
 def _warnings(codes: Sequence[str]) -> str:
     if not codes:
         return ""
-    said = [
-        f"<li><code>{text(code)}</code>: {text(WARNING_CODES[code].sentence)}</li>" for code in codes[:_MOST_WARNINGS]
-    ]
-    if len(codes) > _MOST_WARNINGS:
-        said.append(f"<li>and {len(codes) - _MOST_WARNINGS} more: {text(tuple(codes[_MOST_WARNINGS:]))}</li>")
+    first, rest = codes[:_MOST_WARNINGS], tuple(codes[_MOST_WARNINGS:])
+    said = [f"<li><code>{text(code)}</code>: {text(WARNING_CODES[code].sentence)}</li>" for code in first]
+    if rest:
+        said.append(f"<li>and {len(rest)} more: {text(rest)}</li>")
     return f"<p><strong>Warnings.</strong></p><ul>{''.join(said)}</ul>"
 
 

@@ -34,7 +34,6 @@ from specmatch.report.pages.html import (
     Section,
     figure_of,
     limits,
-    section,
     table,
     text,
     versions,
@@ -57,8 +56,7 @@ _NOT_KEPT = (
 )
 
 
-def light_body(refs: ReferenceSet, history: pd.DataFrame | None, findings: pd.DataFrame) -> str:
-    """Return the body of the section."""
+def _light(refs: ReferenceSet, history: pd.DataFrame | None, findings: pd.DataFrame) -> str:
     noise = band_noise(refs)
     used = noise[noise["used"]]
     said = (
@@ -81,9 +79,8 @@ def _history_said(history: pd.DataFrame) -> str:
         if len(rows) == 1:
             parts.append(f"one reference scan{whose}, nothing to hold it against")
         elif len(level):
-            parts.append(
-                f"the last of {len(rows)} reference scans{whose} carries {level.iloc[-1]:.1%} of the light of the first"
-            )
+            last = f"the last of {len(rows)} reference scans{whose}"
+            parts.append(f"{last} carries {level.iloc[-1]:.1%} of the light of the first")
     found = history["code"].value_counts()
     parts.append(f"off those before them: {found.get(DRIFTED, 0)}; with too little light: {found.get(WEAK, 0)}")
     said = "; ".join(parts)
@@ -144,39 +141,32 @@ def set_page(
         said = f"Be better than its labels: the audit has {counted(len(findings), 'finding')}, read them first."
         cannot = [said, *cannot]
     what = refs.value_name
-    lead = (
-        f"A reference set of {scans}, {in_batches}, {counted(len(per_beer), 'beer')}; "
-        f"{'colours' if what == VALUE_NAME else what} in "
-        f"{refs.colour_unit}; contents {refs.hash[:12]}."
-    )
+    values = "colours" if what == VALUE_NAME else what
+    lead = f"A reference set of {scans}, {in_batches}, {counted(len(per_beer), 'beer')}; {values} in "
+    lead += f"{refs.colour_unit}; contents {refs.hash[:12]}."
     rows = set_beers(refs, house, evaluation)
-    facts = _facts(rows, evaluation, findings)
-    first = verdict(_verdict(rows, evaluation, findings, why_not), facts) + section(
-        Section("glance", "The beers at a glance", glance(rows, unit=refs.colour_unit, what=refs.value_name))
-    )
     sections = [
+        Section("glance", "The beers at a glance", glance(rows, unit=refs.colour_unit, what=what)),
         limits(can, cannot),
         Section("findings", "What looks wrong in the set", _findings(findings)),
     ]
     if evaluation is not None:
         sections.append(Section("colour", f"How good is the {what}?", _colour(evaluation, refs)))
         if evaluation.budget is not None:
-            sections.append(
-                Section("budget", f"Where the uncertainty of a {what} comes from", budget_part(evaluation.budget))
-            )
+            title = f"Where the uncertainty of a {what} comes from"
+            sections.append(Section("budget", title, budget_part(evaluation.budget)))
         sections.append(Section("identity", "Which beer is it?", _identity(evaluation, house, rows)))
     sections.append(Section("beers", "The beers", _over_time(refs) + _beers(refs)))
-    sections.append(Section("light", "The light", light_body(refs, history, findings)))
+    sections.append(Section("light", "The light", _light(refs, history, findings)))
     if evaluation is not None and len(per_beer) <= MOST_DRAWN:
         sections.append(Section("growth", "What would more batches buy?", _growth(refs)))
     hashes = {"reference set (SHA-256 of its contents)": refs.hash, "made from": refs.parent or "nothing earlier"}
     if evaluation is not None:
         hashes["held out in"] = f"{evaluation.figures['n_folds']} parts, seed {evaluation.figures['seed']}"
-    told = versions(hashes)
-    if refs.history:
-        changes = pd.DataFrame(list(refs.history), columns=["what", "why", "who", "when"])
-        told += table(changes, "Changes that led here, oldest first")
-    sections.append(Section("versions", "Versions and hashes", told))
+    changes = pd.DataFrame(list(refs.history), columns=["what", "why", "who", "when"])
+    told = table(changes, "Changes that led here, oldest first") if refs.history else ""
+    sections.append(versions(hashes, told=told))
+    first = verdict(_verdict(rows, evaluation, findings, why_not), _facts(rows, evaluation, findings))
     return whole_page(f"Reference set {refs.name}", lead, first, sections)
 
 
@@ -255,13 +245,10 @@ def _coverage_by_beer(coverage: pd.DataFrame, level: float, values: str) -> str:
 
 
 def _identity(evaluation: Evaluation, house: HouseModel | None, rows: pd.DataFrame) -> str:
-    n_beers = len(rows)
-    mixed = evaluation.mix_ups
+    n_beers, mixed = len(rows), evaluation.mix_ups
     pairs = mixed[mixed["kind"] == PAIR]
-    body = ""
-    if n_beers > MOST_DRAWN:
-        body += f"<p>{n_beers} beers are too many to draw.</p>"
-    else:
+    body = f"<p>{n_beers} beers are too many to draw.</p>" if n_beers > MOST_DRAWN else ""
+    if n_beers <= MOST_DRAWN:
         if house is not None:
             body += figure_of("map", plots.plot_identity_map, house, says=map_says(rows))
         said = f"{int((pairs['held'] < 1.0).sum())} of {len(pairs)} pairs slip through at least once."
@@ -271,20 +258,16 @@ def _identity(evaluation: Evaluation, house: HouseModel | None, rows: pd.DataFra
     weak = pairs[pairs["held"] < 1.0].head(_MOST_ROWS)
     columns = ["claimed", "really", "held, %", "at least, %", "at most, %", "n"]
     if len(weak):
-        body += table(
-            _in_percent(weak)[[*columns, "advice"]],
-            "Pairs least often held: share of n batches, 95% bounds, what would help",
-        )
+        caption = "Pairs least often held: share of n batches, 95% bounds, what would help"
+        body += table(_in_percent(weak)[[*columns, "advice"]], caption)
     elif len(pairs):
         least = pairs["held_low"].min()
         said = f"Every claim of another beer was held; with so few batches a pair the 95% bound still is {least:.0%}."
         body += f"<p>{said}</p>"
     left_out = mixed[mixed["kind"] == UNKNOWN].head(_MOST_ROWS)
     if len(left_out):
-        body += table(
-            _in_percent(left_out)[columns[1:]],
-            "Each beer left out of the set in turn: how often the others refuse it, with 95% bounds",
-        )
+        caption = "Each beer left out of the set in turn: how often the others refuse it, with 95% bounds"
+        body += table(_in_percent(left_out)[columns[1:]], caption)
     for part, rows in blends_by_part(mixed).items():
         if part == max(BLEND_SHARES):
             caption = f"Computed blends with {part:.0%} of the beer most like it, least often held first"

@@ -12,7 +12,17 @@ from specmatch.house.assessment.validation import BIASED, FIT_FOR_USE, NOT_ENOUG
 from specmatch.measurement.commissioning.figures import BEYOND, CAUTIONS, LINES_SOURCE, MISSING, NEAR, STATED
 from specmatch.report import plots
 from specmatch.report.pages.glance import span, verdict
-from specmatch.report.pages.html import Section, bullets, figure_of, limits, section, table, text, versions, whole_page
+from specmatch.report.pages.html import (
+    Section,
+    bullets,
+    figure_of,
+    left_out,
+    limits,
+    table,
+    text,
+    versions,
+    whole_page,
+)
 from specmatch.report.text import beside_limits, figures_in_words
 from specmatch.wording import counted, listed
 
@@ -61,31 +71,23 @@ def commissioning_page(found: Commissioning) -> str:
     shown = found.figures.copy()
     size = (7.0, 1.2 + 0.3 * len(shown))
     drawn = figure_of("figure", plots.plot_commissioning, found, says=found.sentence, numbers=shown, size_in=size)
-    sections = [
-        Section(
-            "figures",
-            "Every figure and its limit",
-            drawn + table(beside_limits(shown), "Figures, limits, and where they stand"),
-        ),
-        Section("lines", "Wavelengths, line by line", _lines(found)),
-        Section("bench", "At the bench", f'<p class="cautions">{text(CAUTIONS)}</p>'),
-    ]
-    if len(found.left_out):
-        sections.append(Section("left-out", "Left out", table(found.left_out, "What was not used, and why")))
+    drawn += table(beside_limits(shown), "Figures, limits, and where they stand")
     hashes = {"certificate (SHA-256)": found.certificate, "module": found.instrument or "not named"}
     if found.axis is not None:
         hashes["corrected axis"] = f"version {found.axis.version}, of {found.axis.parent}"
-    sections.append(Section("versions", "Versions and hashes", versions(hashes)))
+    sections = [
+        Section("figures", "Every figure and its limit", drawn),
+        limits(_UNIT_CAN, _UNIT_CANNOT),
+        Section("lines", "Wavelengths, line by line", _lines(found)),
+        Section("bench", "At the bench", f'<p class="cautions">{text(CAUTIONS)}</p>'),
+        *left_out(found.left_out, "What was not used, and why"),
+        versions(hashes),
+    ]
     lead = f"Certificate {found.certificate[:12]}; reference scans of {found.reference_kind or 'a kind not stated'}."
     module, states = found.instrument or "This module", shown["state"].value_counts()
     said = ", ".join(f"{count} {state}" for state, count in states.items() if state != STATED)
     first = verdict(f"{module}: {found.verdict}. Of the figures with a limit: {said}.", _module_facts(found))
-    return whole_page(
-        f"Commissioning of {module}",
-        lead,
-        first + section(sections[0]),
-        [limits(_UNIT_CAN, _UNIT_CANNOT), *sections[1:]],
-    )
+    return whole_page(f"Commissioning of {module}", lead, first, sections)
 
 
 def _module_facts(found: Commissioning) -> dict[str, str]:
@@ -139,21 +141,19 @@ def gauge_page(study: Gauge, *, budget: pd.DataFrame | None = None) -> str:
     tables = table(study.components, "Components of variance: sd of log colour, 0.01 is 1 %")
     tables += table(study.precision, "Precision, with 95 % bounds")
     tables += table(study.beers, "ISO 5725 limits r and R beer by beer, in the unit of the set")
+    can = ("Say how far readings of one batch differ between pours, operators, modules and days that it holds.",)
+    cannot = ("Say anything of conditions that were not in the study, nor how near readings are to the lab.",)
     sections = [
         Section("told", "What this study tells", bullets(study.sentences)),
         Section("components", "Components", drawn + tables),
         Section("readings", "Readings", table(study.readings, "Every pour, read alone")),
+        *left_out(study.left_out, "Pours that were not used"),
+        *([] if budget is None else [Section("budget", "Uncertainty budget", budget_part(budget))]),
+        limits(can, cannot),
+        versions({}, "Versions"),
     ]
-    if len(study.left_out):
-        sections.append(Section("left-out", "Left out", table(study.left_out, "Pours that were not used")))
-    if budget is not None:
-        sections.append(Section("budget", "Uncertainty budget", budget_part(budget)))
-    sections.append(Section("versions", "Versions", versions({})))
-    can = ("Say how far readings of one batch differ between pours, operators, modules and days that it holds.",)
-    cannot = ("Say anything of conditions that were not in the study, nor how near readings are to the lab.",)
     lead = f"A {study.layout} study of {', '.join(study.factors)}; {len(study.readings)} pours."
-    first = verdict(_study_verdict(study), _study_facts(study)) + section(sections[0])
-    return whole_page("Gauge study", lead, first, [*sections[1:-1], limits(can, cannot), sections[-1]])
+    return whole_page("Gauge study", lead, verdict(_study_verdict(study), _study_facts(study)), sections)
 
 
 def _study_verdict(study: Gauge) -> str:
@@ -164,10 +164,10 @@ def _study_verdict(study: Gauge) -> str:
     between = listed(["pours", *(others if name != "repeatability" else [])], 5)
     said = f"Readings of one batch scatter by {row['sd']:.1%} of the colour{reach} between {between}"
     share = study.figures["tolerance_share"]
-    tolerance = f": six times that is {share:.0%} of the tolerance" if np.isfinite(share) else ""
-    if not tolerance and np.isfinite(study.figures["tolerance"]):
-        tolerance = "; what part of the tolerance readings take, pours alone do not say"
-    return f"{said}{tolerance}."
+    if np.isfinite(share):
+        return f"{said}: six times that is {share:.0%} of the tolerance."
+    stated = np.isfinite(study.figures["tolerance"])
+    return f"{said}{'; what part of the tolerance readings take, pours alone do not say' if stated else ''}."
 
 
 def _study_facts(study: Gauge) -> dict[str, str]:
@@ -188,25 +188,19 @@ def budget_part(budget: pd.DataFrame) -> str:
     budget = budget.sort_values("colour", kind="stable")  # pale to dark, as everywhere on a page
     numbers = budget.reset_index().drop(columns="advice")
     for name in ("sd", "share", "reading_sd_if_halved"):
-        numbers[name] = numbers[name].map(lambda value: "" if np.isnan(value) else f"{value:.2%}")
+        numbers[name] = numbers[name].map("{:.2%}".format).replace("nan%", "")
     drawn = figure_of(
         "budget", plots.plot_budget, budget, says=_budget_says(budget),
         size_in=(7.0, 1.4 + 0.3 * budget.index.get_level_values("beer").nunique()),
         numbers=numbers.round({"colour": 2, "sd_in_unit": 3}),
     )  # fmt: skip
     parts = budget.groupby(level="component", sort=False)
-    found = pd.DataFrame(
-        {
-            "sd": parts["sd"].median().map("{:.1%}".format),
-            "share of the variance": parts["share"]
-            .median()
-            .map(lambda share: "" if np.isnan(share) else f"{share:.0%}"),
-            "what to do, or what it is": parts["advice"].agg(lambda said: said.mode().iloc[0]),
-        }
-    )
-    return drawn + table(
-        found.rename_axis("part"), "Each part, the middle one of the beers; sd is of the value", cards="cards"
-    )
+    found = pd.DataFrame({
+        "sd": parts["sd"].median().map("{:.1%}".format),
+        "share of the variance": parts["share"].median().map("{:.0%}".format).replace("nan%", ""),
+        "what to do, or what it is": parts["advice"].agg(lambda said: said.mode().iloc[0]),
+    }).rename_axis("part")  # fmt: skip
+    return drawn + table(found, "Each part, the middle one of the beers; sd is of the value", cards="cards")
 
 
 def _budget_says(budget: pd.DataFrame) -> str:
@@ -255,35 +249,29 @@ def validation_page(
 
     Examples
     --------
-    >>> names, beers = ["MP-1-001", "AL-1-001", "NP-1-001"], ["Meadow Pils", "Amber Lane", "Night Porter"]
-    >>> batches = pd.DataFrame({"beer": beers, "colour": [6.8, 23.6, 62.0]}, index=names)
-    >>> found = sm.validate(house, spectra, scans, batches)
-    >>> validation_page(found, house=house).count("<svg")
-    1
+    >>> batches = pd.DataFrame({"beer": ["Amber Lane"], "colour": [23.6]}, index=["AL-1-001"])
+    >>> "Batch by batch" in validation_page(sm.validate(house, spectra, scans, batches), house=house)
+    True
     """
     unit, figures = house.fitted.colour_unit, found.figures
     inside = int(found.colour["inside"].sum())
     said = f"{inside} of {len(found.colour)} lab colours lie in their {figures['nominal_coverage']:.0%} interval."
     drawn = figure_of("truth", plots.plot_held_out_colour, found, says=said, colour_unit=unit)
     shown = found.colour.assign(error=(found.colour["colour"] / found.colour["lab"] - 1.0).map("{:+.1%}".format))
+    hashes = {"house model (SHA-256 of its file)": model_hash or "not saved", "reference set": house.fitted.set_hash}
     sections = [
         Section("batches", "Batch by batch", drawn + table(shown.round(2), f"New batches, colours in {unit}")),
         limits(_VALIDATION_CAN, _VALIDATION_CANNOT),
         Section("figures", "Figures", table(figures_in_words(figures), "Figures of this validation")),
+        *left_out(found.left_out, "Batches that were not compared, and why"),
+        versions(hashes),
     ]
     if found.correction is not None:
         said = f"{found.correction.sentence(unit)}; nothing applies it by itself."
         sections.insert(1, Section("correction", "A correction is offered", f"<p>{text(said)}</p>"))
-    if len(found.left_out):
-        sections.append(
-            Section("left-out", "Left out", table(found.left_out, "Batches that were not compared, and why"))
-        )
-    hashes = {"house model (SHA-256 of its file)": model_hash or "not saved", "reference set": house.fitted.set_hash}
-    sections.append(Section("versions", "Versions and hashes", versions(hashes)))
     said = f"{found.verdict[:1].upper()}{found.verdict[1:]}: {found.sentence}."
-    first = verdict(said, _validation_facts(found, session, unit)) + section(sections[0])
     lead = f"A house model of the set {house.fitted.set_name} on {counted(len(found.colour), 'new batch')}."
-    return whole_page("Validation", lead, first, sections[1:])
+    return whole_page("Validation", lead, verdict(said, _validation_facts(found, session, unit)), sections)
 
 
 def _validation_facts(found: Validation, session: Session | None, unit: str) -> dict[str, str]:
@@ -337,27 +325,21 @@ def plan_page(made: Plan) -> str:
     size = (6.4, 1.2 + 0.28 * len(made.beers))
     of_beers = figure_of("beers", plots.plot_plan_beers, made, says=made.sentences[0], numbers=made.beers, size_in=size)
     pairs = made.pairs.drop(columns=["sentence"])
+    if len(pairs):
+        of_beers += table(pairs, "Pairs held less often than wished; at best: with endless batches and pours")
+    elif len(made.beers) > 1:
+        of_beers += "<p>Every pair is held as often as wished.</p>"
     sections = [
         Section("advice", "What is advised, and what it gives", bullets(made.sentences)),
+        limits(_PLAN_CAN, _PLAN_CANNOT),
         Section("curves", "Batches and pours", drawn),
         Section("cups", "Cups", table(made.cups, "Half-width of pale, middle and dark beers in each cup (relative)")),
-        Section(
-            "beers",
-            "Beer by beer",
-            of_beers
-            + (
-                table(pairs, "Pairs held less often than wished; at best: with endless batches and pours")
-                if len(pairs)
-                else "<p>Every pair is held as often as wished.</p>"
-                if len(made.beers) > 1
-                else ""
-            ),
-        ),
+        Section("beers", "Beer by beer", of_beers),
         Section("line", "At the line", _at_line(made)),
         Section("upkeep", "Reference and control", table(made.upkeep, "How often, and why")),
         Section("assumed", "What it rests on", table(made.assumed, "What was taken for true, and where it comes from")),
         Section("bench", "At the bench: the first weeks", _bench_sheet(made), sheet=True),
-        Section("versions", "Versions", versions({"seed": str(made.seed), "rough": "yes" if made.rough else "no"})),
+        versions({"seed": str(made.seed), "rough": "yes" if made.rough else "no"}, "Versions"),
     ]
     lead = (
         f"Simulated for {counted(len(made.beers), 'beer')}; coverage {made.coverage:.0%}, false-reject rate "
@@ -371,8 +353,7 @@ def plan_page(made: Plan) -> str:
     )
     if made.line["caught"].notna().any() and not made.line["meets"].any():
         said += " At the line no interval tried is enough: see there."
-    first = verdict(said, _plan_facts(made)) + section(sections[0])
-    return whole_page("Plan before the first batch", lead, first, [limits(_PLAN_CAN, _PLAN_CANNOT), *sections[1:]])
+    return whole_page("Plan before the first batch", lead, verdict(said, _plan_facts(made)), sections)
 
 
 def _plan_facts(made: Plan) -> dict[str, str]:
@@ -412,13 +393,10 @@ def _bench_sheet(made: Plan) -> str:
 
 
 def _at_line(made: Plan) -> str:
-    at_line = ""
+    body = ""
     if made.line["caught"].notna().any():
-        at_line = figure_of("line", plots.plot_plan_line, made, says=" ".join(made.sentences))
+        body = figure_of("line", plots.plot_plan_line, made, says=" ".join(made.sentences))
     changeover = made.changeover.rename(lambda name: name.replace("_", " ")).rename_axis("what").to_frame("value")
-    return (
-        at_line
-        + table(made.line, "Readings at an interval, with the retest rule as it is")
-        + table(made.packages, "Of a lot looked at once: from where, how many packages, chance to meet a wrong one")
-        + table(changeover, "At a changeover")
-    )
+    body += table(made.line, "Readings at an interval, with the retest rule as it is")
+    body += table(made.packages, "Of a lot looked at once: from where, how many packages, chance to meet a wrong one")
+    return body + table(changeover, "At a changeover")

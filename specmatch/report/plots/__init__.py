@@ -1,11 +1,5 @@
 """Figures of sets, models and readings, each on a matplotlib axis; without it (extra `plot`) `MissingExtraError`."""
 
-from specmatch.public_names import loading, names_beside
+from specmatch.public_names import attached
 
-_PUBLIC = names_beside(__file__)
-__all__ = [*_PUBLIC]  # noqa: PLE0604
-__getattr__ = loading(__name__, _PUBLIC)
-
-
-def __dir__() -> list[str]:
-    return sorted([*globals(), *__all__])
+__getattr__, __dir__, __all__ = attached(__name__, __file__)

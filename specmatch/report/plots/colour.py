@@ -20,6 +20,9 @@ from specmatch.report.plots.style import (
     PALE,
     QUIET,
     axis_or_new,
+    legend_above,
+    legend_beside,
+    of_its_kind,
     plain,
     plain_ticks,
     shades,
@@ -34,6 +37,7 @@ if TYPE_CHECKING:
     from specmatch.reference.reference_set import ReferenceSet
 
 
+@of_its_kind
 def plot_held_out_colour(
     evaluation: Evaluation | Validation, *, refs: ReferenceSet | None = None, colour_unit: str = "EBC",
     ax: Axes | None = None,
@@ -60,22 +64,15 @@ def plot_held_out_colour(
     ax, what = axis_or_new(ax, width_in=5.2, height_in=5.0), _what(evaluation)
     known = evaluation.colour.dropna(subset=["lab", "colour"])
     inside = (known["colour_low"] <= known["lab"]) & (known["lab"] <= known["colour_high"])
-    beers = (
-        (evaluation.identity if isinstance(evaluation, Evaluation) else known)["beer"]
-        .reindex(known.index)
-        .fillna("")
-        .astype(str)
-    )
-    days = (
-        pd.Series("", index=known.index) if refs is None else batch_days(refs.scans, refs.batches).reindex(known.index)
-    )
+    of_batch = evaluation.identity if isinstance(evaluation, Evaluation) else known
+    beers = of_batch["beer"].reindex(known.index).fillna("").astype(str)
+    days = batch_days(refs.scans, refs.batches) if refs is not None else pd.Series(dtype=object)
+    ends = np.array([1.0, 100.0])
     if len(known):
         least, largest = known[["lab", "colour"]].min().min(), known[["lab", "colour"]].max().max()
         # values of 0 or below have no logarithmic axis
         room = 0.1 * (largest - least)
         ends = np.array([least / 1.15, largest * 1.15]) if least > 0 else np.array([least - room, largest + room])
-    else:
-        ends = np.array([1.0, 100.0])
     edges = ends * np.array([0.5, 2.0]) if ends[0] > 0 else ends + np.ptp(ends) * np.array([-1.0, 1.0])
     ax.plot(ends, ends, color=INK, linewidth=1.0, linestyle="--", label="equal")
     for part, marker, colour, name in (
@@ -91,13 +88,13 @@ def plot_held_out_colour(
             markersize=4.5, markerfacecolor="white" if marker == "o" else colour, elinewidth=0.9, linewidth=0,
             label=f"{name} ({len(part)})",
         )  # fmt: skip
-        whose, said = (
-            beers[part.index],
-            "{0}: lab {1.lab:.1f}, read {1.colour:.1f} ({1.colour_low:.1f} to {1.colour_high:.1f})",
-        )
-        rows = zip(part.itertuples(), whose, days[part.index], strict=True)
-        told = [(", ".join(filter(None, (str(row.Index), beer, day))), row) for row, beer, day in rows]
-        tell(bars.lines[0], [said.format(name, row) for name, row in told], whose)
+        whose, told = beers[part.index], []
+        for row, beer in zip(part.itertuples(), whose, strict=True):
+            which = ", ".join(filter(None, (str(row.Index), beer, days.get(row.Index, ""))))
+            told.append(
+                f"{which}: lab {row.lab:.1f}, read {row.colour:.1f} ({row.colour_low:.1f} to {row.colour_high:.1f})"
+            )
+        tell(bars.lines[0], told, whose)
         for bar in bars.lines[2]:
             tell(bar, [""] * len(whose), whose)
     if ends[0] > 0:
@@ -113,6 +110,7 @@ def plot_held_out_colour(
     return ax
 
 
+@of_its_kind
 def plot_colour_over_time(refs: ReferenceSet, *, ax: Axes | None = None) -> Axes:
     """Draw the lab colour of each batch over time, a line a beer in the colour that it has in a glass.
 
@@ -156,11 +154,11 @@ def plot_colour_over_time(refs: ReferenceSet, *, ax: Axes | None = None) -> Axes
         time_axis(ax, "packaged, or else measured")
     if 0 < len(means) <= 2 * len(MARKERS):
         handles, names = ax.get_legend_handles_labels()
-        ax.legend(handles[::-1], names[::-1], frameon=False, fontsize="small", loc="upper left",
-                  bbox_to_anchor=(1.0, 1.0))  # fmt: skip
+        legend_beside(ax, handles=handles[::-1], labels=names[::-1])
     return ax
 
 
+@of_its_kind
 def plot_colour_error(evaluation: Evaluation, refs: ReferenceSet, *, ax: Axes | None = None) -> Axes:
     """Draw the colour error of each held-out batch over the time at which it was measured.
 
@@ -212,10 +210,11 @@ def plot_colour_error(evaluation: Evaluation, refs: ReferenceSet, *, ax: Axes | 
     )
     if dated:
         time_axis(ax, "measured, UTC")
-    ax.legend(frameon=False, fontsize="small", loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=3)
+    legend_above(ax, ncols=3)
     return ax
 
 
+@of_its_kind
 def plot_coverage(evaluation: Evaluation, *, ax: Axes | None = None) -> Axes:
     """Draw how often the intervals covered the lab colour of a held-out batch, against what they promise.
 
@@ -256,7 +255,7 @@ def plot_coverage(evaluation: Evaluation, *, ax: Axes | None = None) -> Axes:
     ax.set_xticks(range(len(levels)), [f"{level:.0%}" for level in levels])
     ax.set(xlabel="promised coverage", ylabel=f"lab {values_of(_what(evaluation))} covered, %", ylim=(None, 102.0))
     ax.grid(visible=False, axis="x")
-    ax.legend(frameon=False, fontsize="small", loc="upper left", bbox_to_anchor=(1.0, 1.0))
+    legend_beside(ax)
     return ax
 
 
@@ -271,6 +270,7 @@ def _measured(refs: ReferenceSet) -> pd.Series:
     return times.groupby(refs.scans["batch"].to_numpy()).min()
 
 
+@of_its_kind
 def plot_learning_curve(curve: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
     """Draw the colour error of each beer against its number of batches: today's filled, estimates for more open.
 
@@ -307,5 +307,5 @@ def plot_learning_curve(curve: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
         ax.plot([], [], linewidth=0, label=f"{plain(beer)}: cannot be told")
     ax.set(xlabel="batches of the beer in the set (filled: today; open: estimates)", ylabel="colour error, %")
     ax.set_ylim(bottom=0.0)
-    ax.legend(frameon=False, fontsize="small", loc="upper left", bbox_to_anchor=(1.0, 1.0), handlelength=3.0)
+    legend_beside(ax, handlelength=3.0)
     return ax

@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from specmatch.array_types import Floats, Mask
+from specmatch.batches import must_be
 from specmatch.colour.double_pass import fit_double_pass
 from specmatch.colour.transmission import average_absorbance, srm_from_ebc
 from specmatch.errors import SpecmatchError, UnknownBeerError
@@ -24,6 +25,9 @@ from specmatch.report.plots.style import (
     ORANGE,
     PALE,
     axis_or_new,
+    legend_above,
+    legend_beside,
+    of_its_kind,
     plain,
     shades,
     swatch,
@@ -105,6 +109,7 @@ LEAST_SPAN = 10.0
 SAID = {DRIFTED: "jumps from those before it", WEAK: "carries too little light"}
 
 
+@of_its_kind
 def plot_reference_history(
     history: pd.DataFrame | Sequence[Session], *, findings: pd.DataFrame | None = None, ax: Axes | None = None
 ) -> Axes:
@@ -134,21 +139,21 @@ def plot_reference_history(
 
     Examples
     --------
-    >>> folders = [sm.measure("monday"), sm.measure("tuesday")]
-    >>> plot_reference_history(folders, findings=refs.audit()).get_xlabel()
+    >>> plot_reference_history([sm.measure("monday"), session]).get_xlabel()
     'measured, UTC'
     """
     if not isinstance(history, pd.DataFrame):
-        history = reference_history(history)
+        sessions: Sequence[Any] = history if isinstance(history, list | tuple) else [history]
+        must_be("session", *sessions)
+        history = reference_history(sessions)
     ax = axis_or_new(ax, width_in=7.2, height_in=3.4)
     times, level = reference_times(history), 100.0 * history["level"].to_numpy(float)
     x = np.arange(1, len(history) + 1) if times is None else times.to_numpy()
     instrument = history["instrument"].to_numpy()
     names = list(dict.fromkeys(instrument))
     ax.axhline(100.0, color=INK, linewidth=1.0, linestyle="--")
-    for name, colour, line, marker in zip(
-        names, shades(len(names)), LINES * len(names), MARKERS * len(names), strict=False
-    ):
+    looks = zip(names, shades(len(names)), LINES * len(names), MARKERS * len(names), strict=False)
+    for name, colour, line, marker in looks:
         own = instrument == name
         ax.plot(x[own], level[own], color=colour, linestyle=line, linewidth=0.8, marker=marker, markersize=5,
                 markerfacecolor="white", label=f"{plain(name or 'reference scans')} ({own.sum()})")  # fmt: skip
@@ -170,7 +175,7 @@ def plot_reference_history(
     else:
         stated = history["measured_at"].str.contains(r"(?:Z|[+-]\d\d:?\d\d)$").all()
         time_axis(ax, "measured, UTC" if stated else "measured")
-    ax.legend(frameon=False, fontsize="small", loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=3)
+    legend_above(ax, ncols=3)
     return ax
 
 
@@ -183,6 +188,7 @@ def _mark(ax: Axes, x: np.ndarray, level: np.ndarray, which: np.ndarray, marker:
 WAVELENGTH, REFLECTANCE = "wavelength, nm", "reflectance (1 = the reference)"
 
 
+@of_its_kind
 def plot_spectra(refs: ReferenceSet, *, beers: Collection[str] | None = None, ax: Axes | None = None) -> Axes:
     """Draw the mean spectrum of each beer with the spread of its batches, palest beer first.
 
@@ -242,17 +248,11 @@ def plot_spectra(refs: ReferenceSet, *, beers: Collection[str] | None = None, ax
         ax.axvspan(low, high, facecolor="white", edgecolor=PALE, hatch="////", linewidth=0, label=said)
     ax.set(xlabel=WAVELENGTH, ylabel=REFLECTANCE, xlim=(grid[0], grid[-1]))
     ax.set_ylim(bottom=0.0)
-    ax.legend(
-        title="beer (batches)",
-        loc="upper left",
-        bbox_to_anchor=(1.0, 1.0),
-        frameon=False,
-        fontsize="small",
-        handlelength=4.0,
-    )
+    legend_beside(ax, title="beer (batches)", handlelength=4.0)
     return ax
 
 
+@of_its_kind
 def plot_usable_band(refs: ReferenceSet, *, ax: Axes | None = None) -> Axes:
     """Draw the noise of each channel, and the stretch of wavelengths that is quiet enough to be used.
 
@@ -277,9 +277,8 @@ def plot_usable_band(refs: ReferenceSet, *, ax: Axes | None = None) -> Axes:
     ax.axvspan(used[0], used[-1], color=PALE, linewidth=0, label=f"used: {used[0]:.0f} to {used[-1]:.0f} nm")
     # a channel that never moves (zero noise) has no place on a logarithmic axis
     ax.plot(nm, np.maximum(noise, 1e-6), color=INK, linewidth=1.3, label="noise of the channel")
-    ax.axhline(
-        LARGEST_NOISE, color=ORANGE, linestyle="--", linewidth=1.4, label=f"the most that is used: {LARGEST_NOISE:g}"
-    )
+    label = f"the most that is used: {LARGEST_NOISE:g}"
+    ax.axhline(LARGEST_NOISE, color=ORANGE, linestyle="--", linewidth=1.4, label=label)
     ax.set(yscale="log", xlabel=WAVELENGTH, ylabel="noise in reflectance\n(standard deviation)", xlim=(nm[0], nm[-1]))
     ax.yaxis.set_major_formatter(lambda value, _: f"{value:g}")
     ax.legend(loc="upper center", frameon=True, framealpha=1.0, edgecolor="none", fontsize="small")
@@ -302,9 +301,8 @@ def batch_spectra(refs: ReferenceSet) -> tuple[Floats, Floats]:
 
 def _used(refs: ReferenceSet) -> Mask:
     nm, values = refs.spectra.columns.to_numpy(np.float64), refs.spectra.to_numpy(np.float64)
-    inside = np.ones(nm.size, dtype=bool)
-    if refs.band_nm is not None:
-        inside = (nm >= refs.band_nm[0]) & (nm <= refs.band_nm[1])
+    low, high = refs.band_nm or (-np.inf, np.inf)
+    inside = (nm >= low) & (nm <= high)
     used = np.zeros_like(inside)
     used[np.flatnonzero(inside)[usable_band(values[:, inside], pd.factorize(refs.scans["sample"])[0])]] = True
     return used

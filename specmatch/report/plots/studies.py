@@ -19,6 +19,8 @@ from specmatch.report.plots.style import (
     PALE,
     QUIET,
     axis_or_new,
+    legend_above,
+    of_its_kind,
     plain,
     plain_ticks,
     tell,
@@ -33,6 +35,7 @@ if TYPE_CHECKING:
     from specmatch.measurement.commissioning.commission import Commissioning
 
 
+@of_its_kind
 def plot_commissioning(found: Commissioning, *, ax: Axes | None = None) -> Axes:
     """Draw every figure of a commissioning as a share of its limit, with its 95 % reach.
 
@@ -62,15 +65,13 @@ def plot_commissioning(found: Commissioning, *, ax: Axes | None = None) -> Axes:
         if one.any():
             ax.errorbar(share[one], place[one], xerr=reach[one], fmt=mark, color=colour, capsize=2, label=state)
     ax.set_yticks(place, [plain(str(name).replace("_", " ")) for name in rows.index])
-    ax.set(
-        xlabel="size over its limit",
-        ylabel="figure",
-        xlim=(0.0, max(1.4, 1.1 * float(np.max(share + reach, initial=0.0)))),
-    )
+    farthest = max(1.4, 1.1 * float(np.max(share + reach, initial=0.0)))
+    ax.set(xlabel="size over its limit", ylabel="figure", xlim=(0.0, farthest))
     ax.legend(loc="lower right", frameon=False)
     return ax
 
 
+@of_its_kind
 def plot_gauge_components(study: Gauge, *, ax: Axes | None = None) -> Axes:
     """Draw the components of a gauge study as bars with their bounds.
 
@@ -103,6 +104,7 @@ def plot_gauge_components(study: Gauge, *, ax: Axes | None = None) -> Axes:
     return ax
 
 
+@of_its_kind
 def plot_gauge_interaction(study: Gauge, *, ax: Axes | None = None) -> Axes:
     """Draw what each condition reads of each batch, over the mean of the batch: parallel lines are no interaction.
 
@@ -122,8 +124,7 @@ def plot_gauge_interaction(study: Gauge, *, ax: Axes | None = None) -> Axes:
     """
     ax = axis_or_new(ax, width_in=6.4, height_in=3.4)
     condition = next((name for name in study.factors if name in study.readings and name != "batch"), "")
-    logs = np.log(study.readings["colour"])
-    about = 100.0 * (logs - logs.groupby(study.readings["batch"]).transform("mean"))
+    about = _over_batch_means(study)
     names = list(dict.fromkeys(study.readings["batch"]))
     groups = study.readings[condition] if condition else pd.Series("all pours", index=about.index)
     for i, (name, part) in enumerate(about.groupby(groups, sort=False)):
@@ -138,6 +139,7 @@ def plot_gauge_interaction(study: Gauge, *, ax: Axes | None = None) -> Axes:
     return ax
 
 
+@of_its_kind
 def plot_gauge_run(study: Gauge, *, ax: Axes | None = None) -> Axes:
     """Draw the readings of a gauge study in their order, over the mean of each batch.
 
@@ -156,14 +158,19 @@ def plot_gauge_run(study: Gauge, *, ax: Axes | None = None) -> Axes:
     'pour, in order'
     """
     ax = axis_or_new(ax, width_in=7.0, height_in=3.0)
-    logs = np.log(study.readings["colour"])
-    about = 100.0 * (logs - logs.groupby(study.readings["batch"]).transform("mean"))
+    about = _over_batch_means(study)
     ax.plot(np.arange(len(about)) + 1, about, "o-", color=BLUE, linewidth=0.8, markerfacecolor="white", markersize=4)
     ax.axhline(0.0, color=INK, linewidth=0.6)
     ax.set(xlabel="pour, in order", ylabel="over the mean of the batch, %")
     return ax
 
 
+def _over_batch_means(study: Gauge) -> pd.Series:
+    logs = np.log(study.readings["colour"])
+    return 100.0 * (logs - logs.groupby(study.readings["batch"]).transform("mean"))
+
+
+@of_its_kind
 def plot_budget(budget: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
     """Draw an uncertainty budget: shares of the variance of a reading, a bar a beer.
 
@@ -200,6 +207,7 @@ def plot_budget(budget: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
     return ax
 
 
+@of_its_kind
 def plot_plan_curves(made: Plan, *, ax: Axes | None = None) -> Axes:
     """Draw the half-width of a colour against batches a beer, a line a cup and number of pours, with simulation error.
 
@@ -236,6 +244,7 @@ def plot_plan_curves(made: Plan, *, ax: Axes | None = None) -> Axes:
     return ax
 
 
+@of_its_kind
 def plot_plan_beers(made: Plan, *, ax: Axes | None = None) -> Axes:
     """Draw the half-width of each beer, pale to dark, at what is advised.
 
@@ -266,6 +275,7 @@ def plot_plan_beers(made: Plan, *, ax: Axes | None = None) -> Axes:
     return ax
 
 
+@of_its_kind
 def plot_plan_line(made: Plan, *, ax: Axes | None = None) -> Axes:
     """Draw the share of mix-ups held in time against the minutes between readings, for each false-reject rate.
 
@@ -286,9 +296,8 @@ def plot_plan_line(made: Plan, *, ax: Axes | None = None) -> Axes:
     ax = axis_or_new(ax, width_in=6.4, height_in=3.6)
     for i, (rate, own) in enumerate(made.line.groupby("false_reject_rate", sort=False)):
         caught = 100.0 * own["caught"].to_numpy(float)
-        reach = 100.0 * np.maximum(
-            np.vstack([own["caught"] - own["caught_low"], own["caught_high"] - own["caught"]]), 0
-        )
+        below, above = own["caught"] - own["caught_low"], own["caught_high"] - own["caught"]
+        reach = 100.0 * np.maximum(np.vstack([below, above]), 0)
         at = own["minutes"].to_numpy(float) * (1.0 + 0.03 * (i - 0.5))
         holds = own["false_holds_a_week"]
         label = f"false-reject rate {100.0 * rate:g} %: {holds.min():.1f} to {holds.max():.1f} false holds a week"
@@ -306,6 +315,7 @@ def plot_plan_line(made: Plan, *, ax: Axes | None = None) -> Axes:
 UNITS = {TYPICALITY: "normal score of p"}
 
 
+@of_its_kind
 def plot_control_chart(chart: ControlChart, *, ax: Axes | None = None) -> Axes:
     """Draw one control chart: points over time, limits of the baseline, what signalled.
 
@@ -320,8 +330,8 @@ def plot_control_chart(chart: ControlChart, *, ax: Axes | None = None) -> Axes:
 
     Notes
     -----
-    A point signals alone where it lies beyond the limits, with others where a running test (moving average, sum of
-    departures) does, for which it counts as no farther than `FARTHEST_SD` standard deviations from the mean.
+    A point signals alone beyond the limits, with others where a running test (moving average, sum of departures) does,
+    for which it counts as no farther than `FARTHEST_SD` standard deviations from the mean.
 
     Examples
     --------
@@ -345,21 +355,14 @@ def plot_control_chart(chart: ControlChart, *, ax: Axes | None = None) -> Axes:
     within = ~single & ~running
     ax.plot(times, values, color=INK, linewidth=0.6, alpha=0.5)
     ax.plot(times[within], values[within], "o", color=BLUE, markerfacecolor="white", markersize=4, label="within")
-    for which, face, said in (
-        (running, "white", "signals with others"),
-        (single, ORANGE, "signals alone"),
-    ):
+    for which, face, said in ((running, "white", "signals with others"), (single, ORANGE, "signals alone")):
         if which.any():
             ax.plot(times[which], values[which], "s", color=ORANGE, markerfacecolor=face, markersize=4.5, label=said)
     if len(chart.moving_average):
-        ax.plot(
-            times[chart.n_baseline :], chart.moving_average, color=BLUE, linewidth=1.8, label="moving average, capped"
-        )
+        later = times[chart.n_baseline :]
+        ax.plot(later, chart.moving_average, color=BLUE, linewidth=1.8, label="moving average, capped")
     time_axis(ax, "measured, UTC")
     unit = chart.unit or UNITS.get(chart.kind, "")
     ax.set(ylabel=f"{chart.kind}, {unit}" if unit else chart.kind)
-    ax.legend(
-        frameon=False, fontsize="small", loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=3,
-        title=plain(chart.subject), alignment="left",
-    )  # fmt: skip
+    legend_above(ax, ncols=3, title=plain(chart.subject), alignment="left")
     return ax

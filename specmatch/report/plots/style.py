@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
+from functools import wraps
+from inspect import signature
 from itertools import zip_longest
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from specmatch.colour.tristimulus import tristimulus_values, white_point
-from specmatch.errors import MissingExtraError
+from specmatch.errors import MissingExtraError, TableError
 
 if TYPE_CHECKING:
     from matplotlib.artist import Artist
@@ -27,6 +29,34 @@ QUIET = "#50565d"
 LONGEST_NAME = 24
 LINES: tuple[str | tuple[int, tuple[int, ...]], ...] = ("-", "--", "-.", ":", (0, (6, 1, 1, 1, 1, 1)), (0, (1, 3)))
 MARKERS = ("o", "s", "^", "D", "v", "P", "X", "<", ">", "p", "h", "*")
+
+
+# what figures are drawn of and on, as annotations name it
+_KINDS = {
+    "Axes", "Commissioning", "ControlChart", "DataFrame", "Evaluation", "Gauge", "HouseModel", "Plan", "ReferenceSet",
+    "Validation", "None",
+}  # fmt: skip
+_Given = ParamSpec("_Given")
+_Drawn = TypeVar("_Drawn")
+
+
+def of_its_kind(draw: Callable[_Given, _Drawn]) -> Callable[_Given, _Drawn]:
+    """Have a figure refuse what is of no class that its annotations name, such as the path of a set."""
+    told = {name: said.replace("pd.", "").split(" | ") for name, said in draw.__annotations__.items()}
+    wanted = {name: kinds for name, kinds in told.items() if name != "return" and _KINDS.issuperset(kinds)}
+    form = signature(draw)
+
+    @wraps(draw)
+    def checked(*args: _Given.args, **options: _Given.kwargs) -> _Drawn:
+        for name, value in form.bind(*args, **options).arguments.items():
+            kinds = wanted.get(name)
+            if kinds and not {"None" if value is None else one.__name__ for one in type(value).__mro__} & {*kinds}:
+                said = f" {value!r}" if isinstance(value, str) else ""
+                expected = " or ".join(kind for kind in kinds if kind != "None")
+                raise TableError(f"{draw.__name__}: {name} is a {type(value).__name__}{said}; expected {expected}")
+        return draw(*args, **options)
+
+    return checked
 
 
 def new_figure(width_in: float = 6.4, height_in: float = 4.2) -> Figure:
@@ -62,6 +92,16 @@ def axis_or_new(ax: Axes | None, *, width_in: float = 6.4, height_in: float = 4.
     return ax
 
 
+def legend_above(ax: Axes, **more: Any) -> None:
+    """Put the legend over the axis, where it covers nothing."""
+    ax.legend(frameon=False, fontsize="small", loc="lower left", bbox_to_anchor=(0.0, 1.0), **more)
+
+
+def legend_beside(ax: Axes, **more: Any) -> None:
+    """Put the legend to the right of the axis, where it covers nothing."""
+    ax.legend(frameon=False, fontsize="small", loc="upper left", bbox_to_anchor=(1.0, 1.0), **more)
+
+
 def whole_figure(ax: Axes) -> Figure:
     """Return the figure that an axis stands in, the whole of it where it stands in a part."""
     # a figure's own `figure` is itself, a part's is the whole; `get_figure(root=True)` came with matplotlib 3.10 only
@@ -93,15 +133,13 @@ def shades(n: int) -> Sequence[tuple[float, float, float, float]]:
 
 def plain_ticks(axis_of: Axes, *, which: str, low: float, high: float) -> None:
     """Write a logarithmic axis in plain numbers (5, 10, 20, 50), as a brewer reads them."""
-    from matplotlib.ticker import FixedFormatter, FixedLocator, NullLocator
+    from matplotlib.ticker import NullLocator
 
-    getattr(axis_of, f"set_{which}scale")("log")
-    getattr(axis_of, f"set_{which}lim")(low, high)
+    axis_of.set(**{f"{which}scale": "log", f"{which}lim": (low, high)})
     steps = [digit * 10.0**power for power in range(-2, 5) for digit in (1, 2, 5)]
     kept = [value for value in steps if low <= value <= high]
     axis = getattr(axis_of, f"{which}axis")
-    axis.set_major_locator(FixedLocator(kept))
-    axis.set_major_formatter(FixedFormatter([f"{value:g}" for value in kept]))
+    axis.set_ticks(kept, [f"{value:g}" for value in kept])
     axis.set_minor_locator(NullLocator())
 
 
@@ -114,7 +152,8 @@ def time_axis(ax: Axes, label: str) -> None:
     if np.isfinite([low, high]).all() and high - low < 1.0 / 24.0:
         # within an hour, or of one moment, there is no scale to choose: the day around it is shown
         ax.set_xlim((low + high - 1.0) / 2.0, (low + high + 1.0) / 2.0)
-    locator = AutoDateLocator(maxticks=8)
+    # with the usual five as the least, spans from 3.5 to 5 hours, days, months or years have no step that fits
+    locator = AutoDateLocator(minticks=3, maxticks=8)
     ax.xaxis.set_major_locator(locator)
     ax.xaxis.set_major_formatter(ConciseDateFormatter(locator))
     ax.set_xlabel(label)

@@ -101,7 +101,7 @@ def test_pairs_come_first_and_those_least_often_held_on_top(small_house):
     tried = [(names[0], blend, held, 0.1, names[1]) for held in (True, False)]
     blends = pd.DataFrame(tried, columns=["claimed", "really", "held", "share", "other"])
     unknown = pd.DataFrame([("any", "unknown", 0, 4)], columns=columns)
-    table = mix_up_table(pairs, blends, unknown, house.fitted.identity, names, n_pours=3, false_reject_rate=0.05)
+    table = mix_up_table(pairs, blends, unknown, house.fitted, 3, 0.05)
     assert table["kind"].tolist() == ["pair", "pair", "blend", "unknown"]
     assert table["share"].iloc[2] == 0.1 and table["other"].iloc[2] == names[1]
     assert table["held"].tolist() == [0.5, 1.0, 0.5, 0.0]

@@ -110,10 +110,15 @@ def test_risks_are_those_that_occur(tail):
 def test_the_limits_that_decide_are_those_of_the_beer_that_the_sample_is_typical_of():
     label = [PackageLabel("Can", beer, None, None) for beer in ("A", "B")]
     limits = Specification((replace(between(7, 9), beer="A"), replace(between(8, 9), beer="B")), tuple(label))
-    risks = pd.DataFrame({"valid_from": [None, None], "producer_risk": [0.1, 0.2]}, index=["A", "B"])
+    shares = {"producer_risk": [0.1, 0.2], "consumer_risk": [0.05, 0.04], "cannot_tell": [np.nan, 0.3]}
+    risks = pd.DataFrame({"valid_from": [None, None], **shares}, index=["A", "B"])
     read = pd.DataFrame({"claimed": "Can", "nearest_beer": "A"}, index=["s1", "s2", "s3"])
     read["plausible_beers"] = [("B", "C"), ("A", "B"), ()]
-    assert risks_of_claims(risks, limits, read, {})["producer_risk"].tolist() == [0.2, 0.1, 0.1]
+    told = risks_of_claims(risks, limits, read, {})
+    # of s2 nobody can say which of the two it is: no risk is more than what is stated of it
+    assert told["producer_risk"].tolist() == [0.2, 0.2, 0.1]
+    assert told["consumer_risk"].tolist() == [0.04, 0.05, 0.05]
+    assert told["cannot_tell"].tolist() == [0.3, 0.3, pytest.approx(np.nan, nan_ok=True)]
 
 
 def test_far_batches_are_tails_and_not_the_scatter_of_their_beer():

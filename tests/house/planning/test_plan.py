@@ -15,7 +15,7 @@ from specmatch.house.planning.advice import advised, bench_sheet, choice_said, w
 from specmatch.house.planning.assumptions import WISHES, BeerList, beer_list, settings_of
 from specmatch.house.planning.forecast import Design, draw_batches, draw_sessions, try_all
 from specmatch.house.planning.line import readings_in_time
-from specmatch.house.planning.plan import Plan, _numbers, forecast_at
+from specmatch.house.planning.plan import Plan, _numbers, forecast_at, forecast_beside
 
 FOUR = {"Pils": 7.0, "Amber": 20.0, "Red": 27.0, "Stout": 75.0}
 QUICK = {"rough": True, "n_batches": (4, 8), "n_pours": (1,)}
@@ -35,6 +35,15 @@ def test_it_advises_what_meets_the_wishes_and_says_so(four):
     assert (four.curves["half_width_sd"] > 0).all()
     assert four.curves[["half_width_low", "half_width_high"]].notna().all(axis=None)
     assert set(four.assumed["source"]) == {"the list", "cautious default"}
+
+
+def test_a_forecast_reaches_to_no_share_below_none_or_above_all(four):
+    found = pd.Series({"median_relative_half_width": 0.06, "false_hold": 0.0, "covered": 1.0, "n_batches": 2.0})
+    pairs = pd.DataFrame({"kind": ["pair"], "held": [1.0], "n": [2]})
+    got = forecast_beside(found, pairs, four, 4.0, 1.0).set_index("figure")
+    assert (got["low"] >= 0.0).all()
+    assert (got["high"].drop("half_width") <= 1.0).all()
+    assert got["as_forecast"].drop("half_width").all()
 
 
 @pytest.mark.whole
@@ -340,6 +349,11 @@ def test_numbers_of_batches_may_be_one_and_a_unit_is_not_passed_over():
         _numbers(["x"], "n_batches", 3)
     with pytest.raises(TableError, match="column 'unit' is not known, and is likely meant for 'colour_unit'"):
         beer_list(pd.DataFrame({"beer": ["A", "B"], "colour": [5.0, 9.0], "unit": "SRM"}), "EBC", 1.0)
+
+
+def test_two_spellings_of_one_beer_on_a_list_are_said():
+    said = "beer: 'Pils' and 'pils' differ in case or marks only"
+    assert any(said in note for note in beer_list({"Pils": 8.0, "Stout": 60.0, "pils": 8.5}, "EBC", 1.0).notes)
 
 
 def test_a_list_of_beers_under_headings_of_several_levels_is_refused():

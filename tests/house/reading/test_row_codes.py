@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from specmatch.house.reading import readings
 from specmatch.house.reading.readings import FEW_ROWS, chosen_names, codes_by_row, sentences_by_row, table_of
 
 
@@ -50,3 +51,12 @@ def test_a_table_of_columns_is_the_one_that_pandas_makes(n):
     found["more"] = 1.0
     found.loc[found.index[:1], "p"] = 0.5
     assert list(found.columns)[-1] == "more"
+
+
+def test_where_pandas_is_told_to_keep_objects_texts_are_objects(monkeypatch):
+    # as its option, which goes with pandas 4, makes of it
+    monkeypatch.setattr(readings, "_text_type", lambda: (np.dtype(object), None))
+    found = table_of({"colour": np.ones(1), "unit": "EBC"}, pd.Index(["S"], dtype=object, name="sample"))
+    if readings.create_dataframe_from_blocks is not None:
+        assert found["unit"].dtype == object
+    assert found["unit"].tolist() == ["EBC"] and found["colour"].dtype == float

@@ -168,7 +168,7 @@ def test_only_an_open_or_held_run_is_reviewed(line, line_room):
 
 def test_a_review_is_corrected_by_a_later_one_whose_outcome_counts(tmp_path):
     from specmatch.errors import TableError
-    from specmatch.line.rules.controls import _released
+    from specmatch.line.rules.controls import _counted_out
 
     def say(outcome, **more):
         with journal.writing():
@@ -177,13 +177,13 @@ def test_a_review_is_corrected_by_a_later_one_whose_outcome_counts(tmp_path):
     with Journal(tmp_path / "line.db") as journal:
         control(journal, 0.0, 25.0, "rescan")
         say("released after check")
-        assert _released(journal, 1)
+        assert not _counted_out(journal, journal.entry(1))
         # two people at one screen settle an entry once
         with pytest.raises(TableError, match="entry 1 waits for nobody"):
             say("reject")
         row = say("reject", correct=True)
         assert (row["concerns"], row["corrects"]) == (1, 2)
-        assert not _released(journal, 1)
+        assert _counted_out(journal, journal.entry(1))
         assert control_trouble(journal, "L1", 60.0) is None  # a person has seen it all the same
 
 

@@ -439,7 +439,10 @@ class TestUpkeep:
 def test_whatever_the_set_p_values_are_chances(seed, n_beers, n_pours, n_batches):
     beers = SimulatedBeers(seed=seed, n_beers=n_beers)
     fit = fitted(beers, n_batches, n_pours)
-    match = fit.match(beers.samples(0, 3, 1), np.ones(3, int))
+    rows, pours = beers.samples(0, 3, 1), np.ones(3, int)
+    match = fit.match(rows, pours)
+    for beer, p_value in enumerate(match.p_value.T):  # sums in another order
+        np.testing.assert_allclose(fit.p_of(rows, pours, np.full(3, beer)), p_value, rtol=1e-9, atol=1e-300)
     assert ((match.p_value >= 0) & (match.p_value <= 1)).all()
     assert np.isfinite(match.distance).all() and np.isfinite(match.nearest_distance).all()
 

@@ -10,8 +10,9 @@ from some_of import some_of
 
 import specmatch as sm
 from specmatch.demo.brewery import Brewery
-from specmatch.demo.physics import FOAM_SD, LAMP_SD, LIGHT_NM, POUR_SD, PourConditions, depth_cm, white_led
+from specmatch.demo.physics import DEPTH_CM, FOAM_SD, LAMP_SD, LIGHT_NM, POUR_SD, PourConditions, white_led
 from specmatch.house.fitting.pours import gather_set
+from specmatch.maths.faults import fault_model
 from specmatch.maths.faults.diagnosis import NO_FAULT, Detector, Diagnosis, join_findings, judge, patterns_at, rows_by
 from specmatch.maths.faults.fault_model import (
     _over_chance,
@@ -131,7 +132,7 @@ def test_glare_is_told_from_dark_beers_only():
 def test_the_lamp_is_told_from_the_jitter_of_pours():
     reflectance, _, _, sample, nm, brewery = measured(n_batches=8)
     got = fit_light_noise(reflectance, sample, wavelength_nm=nm)
-    water = brewery.bench.cup.reflectance(np.zeros((1, LIGHT_NM.size)), depth_cm=depth_cm())[0]
+    water = brewery.bench.cup.reflectance(np.zeros((1, LIGHT_NM.size)), depth_cm=DEPTH_CM)[0]
     seen = (white_led() * water) @ brewery.bench.spectrometer.slit()
     light = np.interp(nm, brewery.bench.spectrometer.wavelength_nm, seen / seen.max())
     live = light > 0.1
@@ -295,14 +296,24 @@ def test_two_pours_that_differ_are_both_kept_and_said_to_disagree(fit):
     assert not got.odd.any() and got.disagree.all()
 
 
-def test_good_pours_are_left_alone_and_a_suspect_is_believed_only_where_its_mates_agree(fit):
+def test_patterns_are_laid_out_for_a_few_beers_at_a_time(fit, monkeypatch):
+    reflectance, _, _, sample, _, _ = measured(n_batches=2, draw=9)
+    whole, asked = pour_departures(fit, reflectance, sample), []
+    plain = fault_model.FaultModel.shapes_at
+    monkeypatch.setattr(
+        fault_model.FaultModel, "shapes_at", lambda self, base: asked.append(len(base)) or plain(self, base)
+    )
+    monkeypatch.setattr(fault_model, "BEERS_AT_ONCE", 5)
+    parts = pour_departures(fit, reflectance, sample)
+    assert sum(asked) == 12 and max(asked) == 5
+    np.testing.assert_allclose(parts.gain, whole.gain, rtol=1e-9)  # rounding: sums of other widths
+    np.testing.assert_allclose(parts.distance, whole.distance, rtol=1e-9)
+
+
+def test_good_pours_are_left_alone(fit):
     reflectance, _, _, sample, _, _ = measured(n_batches=2, draw=9)
     got = find_outlying_replicates(fit, reflectance, sample)
     assert got.odd.sum() <= 1  # 1 % of 24 triples
-    suspected = find_outlying_replicates(fit, reflectance, sample, np.array([0]))
-    assert suspected.odd[0]
-    alone = find_outlying_replicates(fit, reflectance, sample, np.flatnonzero(sample == sample[0]))
-    assert not alone.odd[sample == sample[0]].any()
 
 
 def test_a_lost_sample_is_given_back_to_the_beer_that_a_fault_explains(fit):

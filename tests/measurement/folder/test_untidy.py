@@ -201,3 +201,16 @@ def test_copies_backups_hours_and_sub_folders_of_a_begun_sheet(tmp_path):
 def test_a_report_of_what_is_not_there_says_how_to_make_it(tmp_path, capsys):
     assert main(["report", str(tmp_path / "none"), "--out", str(tmp_path / "page.html")]) == 2
     assert "No such file; a set is made by specmatch build" in capsys.readouterr().err
+
+
+def test_a_file_that_is_left_out_is_named_once(tmp_path, capsys):
+    folder = tiny_folder(tmp_path / "monday")
+    head = "##TITLE=cut\n##JCAMP-DX=4.24\n##DATA TYPE=UV/VIS SPECTRUM\n##XUNITS=NANOMETERS\n##YUNITS=REFLECTANCE\n"
+    head += "##XFACTOR=1\n##YFACTOR=1\n##FIRSTX=400\n##LASTX=460\n##DELTAX=10\n##NPOINTS=7\n##XYDATA=(X++(Y..Y))\n"
+    (folder / "cut.jdx").write_text(f"{head}400 0.1 0.2\n", encoding="utf-8")
+    sheet = folder / "scans.csv"
+    text = sheet.read_text(encoding="utf-8")
+    blank = "," * (text.partition("\n")[0].count(",") - 1)
+    sheet.write_text(f"{text}cut.jdx,sample{blank}\n", encoding="utf-8")
+    assert main(["measure", str(folder)]) == 1
+    assert "left out: cut.jdx: block 'cut': truncated" in capsys.readouterr().err

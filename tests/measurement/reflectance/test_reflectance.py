@@ -319,7 +319,7 @@ def test_depths_and_paths(tmp_path):
     assert session.spectra.index.tolist() == ["s1.csv", "s2.csv", "s3.csv", "s4.csv", "s5.csv"]
     assert (session.spectra.loc["s3.csv"] < session.spectra.loc["s1.csv"])[live].all() and session.depth_mm is None
     assert session.scans["fill_ml"].tolist() == [10, 10, 12, 24, 10] and session.left_out.empty
-    with pytest.raises(OptionError, match="depth_mm is -3; expected millimetres"):
+    with pytest.raises(OptionError, match="depth_mm is -3; expected a number above 0"):
         measure(tmp_path, depth_mm=-3)
     other = measure(tmp_path, depth_mm=8.5)
     assert (

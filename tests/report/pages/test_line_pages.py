@@ -87,6 +87,15 @@ def test_a_lots_sheet_says_what_was_checked_by_which_limits_and_what_it_does_not
             lot_sheet([journal], "8")
 
 
+def test_a_control_read_without_an_interval_shows_none(path):
+    reading = {"colour": 28.25, "colour_low": None, "colour_high": None, "colour_unit": "EBC", "warnings": []}
+    add(path, "control", claimed=None, lot=None, material="dye", material_lot="7", reading=reading)
+    with opened(path) as journal:
+        said = words(journal_page([journal]))
+    assert "28.2 EBC" in said or "28.3 EBC" in said
+    assert "no limit to no limit" not in said
+
+
 def test_paper_goes_by_what_stands_now_and_by_the_hours_that_the_line_asks_for(path):
     force = add(path, "in_force", claimed=None, lot=None, control_hours=24.0, coverage=0.9, false_reject_rate=0.05)
     held = add_hold(path, in_force=force)
@@ -173,6 +182,26 @@ def test_the_codes_are_read_off_the_printed_sheets(browser, path, tmp_path, wick
         assert [(one.text, one.format.name) for one in found] == [(code, "QRCode")]
     with opened(path) as journal:
         assert entry_number(journal, found[0].text) == held
+
+
+def test_a_lots_sheet_says_which_entries_each_row_of_limits_is_of(path):
+    old, new = LIMITS, "== house.limits.csv\nbeer,target,tolerance,unit\nSaddle Pale,15,1.5,EBC\n"
+    dated = (
+        "== house.limits.csv\nbeer,low,high,unit,valid_from,valid_to\n"
+        "Saddle Pale,11,12,EBC,,13.05.2025\nSaddle Pale,12,13,EBC,14.05.2025,03.06.2025\n"
+    )
+    with Journal(path) as journal, journal.writing():
+        sheets = [(name * 64, "specification", one) for name, one in (("o", old), ("n", new), ("d", dated))]
+        journal.append({"kind": "put_right"}, documents=sheets)
+    first, second = (add(path, specification_hash="o" * 64) for _ in range(2))
+    third = add(path, specification_hash="n" * 64)
+    fourth = add(path, specification_hash="d" * 64, measured_at="2025-05-14T00:10:00+02:00")
+    with opened(path) as journal:
+        said = words(lot_sheet([journal], "7"))
+    assert f"{first}, {second} Saddle Pale 14 10% EBC 0.02" in said
+    assert f"{third} Saddle Pale 15 1.5 EBC" in said
+    assert f"{fourth} Saddle Pale EBC 12 13 14.05.2025 03.06.2025" in said
+    assert " 11 12 " not in said  # what was in force on no day of this lot
 
 
 def test_a_lots_sheet_shows_limits_however_their_sheet_is_written_and_those_behind_a_label(path, tmp_path):

@@ -8,7 +8,7 @@ from browser import browsing, open_page
 pytest.importorskip("matplotlib")
 
 from specmatch.report.pages.glance import glance
-from specmatch.report.pages.html import SCRIPT, Section, figure, limits, section, table, whole_page
+from specmatch.report.pages.html import SCRIPT, Section, figure, limits, table, whole_page
 from specmatch.report.pages.readings import readings_table
 from specmatch.report.plots.style import new_figure, tell
 from specmatch.wording import CAUTIONS
@@ -28,7 +28,7 @@ def page_url(tmp_path_factory):
     rows = pd.DataFrame({"beer": [f"Beer {k}" for k in range(11, 0, -1)], "size": numbers})
     parts = [Section("t", "Table", table(rows, "Numbers", cards="cards")), limits(["a"] * 5, ["b"] * 5)]
     path = tmp_path_factory.mktemp("page") / "page.html"
-    path.write_text(whole_page("T", "lead", "".join(map(section, parts)), []), encoding="utf-8")
+    path.write_text(whole_page("T", "lead", "", parts, on_first=len(parts)), encoding="utf-8")
     return path.as_uri()
 
 

@@ -71,7 +71,7 @@ def shift(small_set):
     """What a session has that a model reads: one new sample of each beer, one of its scans with a check."""
     _, new = small_set
     columns = ["scan_id", "code", "size", "sentence"]
-    checks = pd.DataFrame([(new.spectra.index[0], "replicates_disagree", 1.0, "differs")], columns=columns)
+    checks = pd.DataFrame([(new.spectra.index[0], "stale_dark", 1.0, "differs")], columns=columns)
     return SimpleNamespace(spectra=new.spectra, scans=new.scans, checks=checks)
 
 
@@ -283,7 +283,7 @@ def test_a_reading_page_holds_one_reading(house, shift, verified, undrawn):
     words, _ = check_page(pages.reading_page(house, shift, verified, sample))
     assert f"Sample {sample}" in words
     assert "hold" in words
-    assert "replicates_disagree" in words
+    assert "stale_dark" in words
     with pytest.raises(TableError, match="there is no reading of 'S0'"):
         pages.reading_page(house, shift, verified, "S0")
 

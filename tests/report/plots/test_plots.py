@@ -1,6 +1,7 @@
 """Figures: each draws what it was given, on the axis it was given, with a unit on every axis, and prints in grey."""
 
 import builtins
+import inspect
 import io
 
 import numpy as np
@@ -331,6 +332,18 @@ def test_a_learning_curve_tells_today_from_estimates(ax):
     assert [text.get_text() for text in ax.get_legend().get_texts()] == ["Pale", "Amber: cannot be told"]
 
 
+@pytest.mark.parametrize("name", plots.__all__)
+def test_what_no_figure_can_be_drawn_of_is_refused_by_its_name(name):
+    draw = getattr(plots, name)
+    if name == "plot_reference_history":
+        with pytest.raises(TableError, match="got a int; expected a Session"):
+            draw(7)
+        return
+    needed = [p for p in inspect.signature(draw).parameters.values() if p.default is p.empty]
+    with pytest.raises(TableError, match=f"{name}: {needed[0].name} is a str 'sets/house'; expected [A-Z]"):
+        draw(*["sets/house"] * len(needed))
+
+
 def test_without_matplotlib_the_way_out_is_named(monkeypatch, evaluation):
     whole = builtins.__import__
 
@@ -377,3 +390,12 @@ def test_shades_go_from_dark_to_light_and_keep_their_order_in_grey():
     grey = [0.2126 * red + 0.7152 * green + 0.0722 * blue for red, green, blue, _ in figure_style.shades(7)]
     assert len(grey) == 7 and all(one < other for one, other in zip(grey, grey[1:], strict=False))
     assert len(figure_style.shades(0)) == 1
+
+
+@pytest.mark.parametrize("days", [1 / 6, 4.0, 149.0, 1300.0, 1700.0])
+def test_a_time_axis_of_any_length_has_dates_and_no_warning(days):
+    ax = figure_style.new_figure().add_subplot()
+    ax.plot([20000.0, 20000.0 + days], [0.0, 1.0])
+    figure_style.time_axis(ax, "day")
+    ax.figure.canvas.draw()  # a warning is an error here
+    assert 2 <= len(ax.get_xticks()) <= 9
