@@ -341,10 +341,9 @@ def usual_fault_model(reflectance: Floats, sample: Ints, *, wavelength_nm: Float
     means = mean_by(reflectance, sample)[0]
     by_level = np.argsort(means.mean(axis=1), kind="stable")
     bases = means[by_level[np.unique(np.linspace(0, by_level.size - 1, _MOST_BASES).round().astype(np.int64))]]
-    spread = _ANY_POUR_SD**2
     return FaultModel(
         Optics(axis, noise.light, glare_of(pooled(means, bins)), USUAL_FOAM), noise,
-        NormalVariation(np.zeros((0, axis.size)), spread, BATCH_SD**2, 1.0),
+        NormalVariation(np.zeros((0, axis.size)), _ANY_POUR_SD**2, BATCH_SD**2, 1.0),
         bases, np.ones(len(bases), np.int64), np.ones((2, len(FAULTS))),
         np.where(_OF_A_POUR, 1.0, np.inf), 1.0 + _FAR, bins,
     )  # fmt: skip
@@ -363,8 +362,8 @@ def calibrate_thresholds(fit: FaultModel, reflectance: Floats, levels: Levels) -
     """Learn how samples scatter about their beer, and how far those of batches held out reach beyond chance."""
     # reflectance (n_pours, p)
     fit = _good_scans(fit, reflectance, levels, fit.scatter.pour)
-    single, full = _held_out_gains(fit, reflectance, levels)
-    doubt = np.sqrt(np.stack([_over_chance(single), _over_chance(full)]))
+    # by half (of the logarithm): so much of it holds for new pours, and of paths nothing; see docs/reasons.md
+    doubt = np.sqrt([_over_chance(gains) for gains in _held_out_gains(fit, reflectance, levels)])
     return replace(fit, sample_doubt=np.where(_KIND == "path", 1.0, doubt))
 
 

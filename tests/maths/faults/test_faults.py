@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from scipy.optimize import minimize_scalar
+from scipy.special import logsumexp
 from some_of import some_of
 
 import specmatch as sm
@@ -13,7 +14,16 @@ from specmatch.demo.brewery import Brewery
 from specmatch.demo.physics import DEPTH_CM, FOAM_SD, LAMP_SD, LIGHT_NM, POUR_SD, PourConditions, white_led
 from specmatch.house.fitting.pours import gather_set
 from specmatch.maths.faults import fault_model
-from specmatch.maths.faults.diagnosis import NO_FAULT, Detector, Diagnosis, join_findings, judge, patterns_at, rows_by
+from specmatch.maths.faults.diagnosis import (
+    DOUBTED,
+    NO_FAULT,
+    Detector,
+    Diagnosis,
+    join_findings,
+    judge,
+    patterns_at,
+    rows_by,
+)
 from specmatch.maths.faults.fault_model import (
     _over_chance,
     best_explained_beer,
@@ -88,6 +98,11 @@ def optics():
 
 def amber(nm):
     return 0.015 + 0.985 * 10.0 ** (-1.5 * np.exp(-(nm - 430.0) / 85.0))
+
+
+def test_paths_are_not_doubted_for_what_batches_held_out_reach(fit):
+    path = np.array([name.startswith("path_") for name in FAULT_NAMES])
+    assert np.all(fit.sample_doubt[:, path] == 1.0) and np.all(fit.sample_doubt >= 1.0)
 
 
 @pytest.mark.parametrize("fault", FAULTS, ids=FAULT_NAMES)
@@ -206,6 +221,32 @@ def test_gain_and_size_are_the_best_that_brute_force_finds(fault, optics):
     # between two sizes the library draws a straight line, which misses a bent shape by some per cent
     assert got.size[0, k] == pytest.approx(best.x, rel=0.08)
     assert got.gain[0, k] == pytest.approx(left(0.0) - best.fun, rel=0.05)
+
+
+def test_odds_are_those_of_all_sizes_that_a_fault_may_have(optics):
+    # against brute force: the likelihood averaged over half normal sizes; foam, as it grows in proportion
+    detector, base, _ = make_detector(optics)
+    k = FAULT_NAMES.index("foam")
+    sizes = np.linspace(0.0, 0.5, 20001)
+    prior = np.sqrt(2.0 / np.pi) / FAULTS[k].usual * np.exp(-0.5 * (sizes / FAULTS[k].usual) ** 2)
+    for planted in (0.02, 0.05, 0.1):
+        departure = with_fault("foam", planted, base, optics) - base
+        left = detector.distance(departure - sizes[:, None] / planted * departure)
+        gain = detector.distance(departure[None])[0] - left
+        expected = 2.0 * logsumexp(0.5 * gain, b=prior * (sizes[1] - sizes[0]))
+        got = detector.explain(departure[None]).odds(np.ones(len(FAULTS)))[0, k]
+        # sizes are known to a tenth of the planted one or better, where Laplace's approximation is good to a per cent
+        assert got == pytest.approx(expected - FAULTS[k].rare, abs=0.05)
+
+
+def test_doubts_count_for_small_faults_only(optics):
+    detector, base, _ = make_detector(optics)
+    found = detector.explain(np.array([with_fault("foam", size, base, optics) - base for size in (0.05, 0.2)]))
+    k = FAULT_NAMES.index("foam")
+    none, doubt = (found.odds(np.full(len(FAULTS), value))[:, k] for value in (1.0, 2.0))
+    assert np.all(found.gain[:, k] > DOUBTED)
+    np.testing.assert_allclose(none - doubt, 0.5 * DOUBTED, atol=1.0)  # and a little of the width
+    assert np.all(np.isneginf(found.odds(np.full(len(FAULTS), np.inf))))
 
 
 def test_nothing_is_explained_by_a_negative_size(optics):
@@ -582,3 +623,17 @@ def test_many_odd_pours_do_not_hide_behind_the_doubt_that_they_make():
     fit, _ = fit_fault_model(reflectance, levels, wavelength_nm=nm)
     assert fit.pour_doubt[FAULT_NAMES.index("path_long")] < 2.0
     assert np.array_equal(np.flatnonzero(find_outlying_replicates(fit, reflectance, sample).odd), spoilt)
+
+
+def test_where_few_pours_are_repeated_all_of_a_beer_tell_the_light():
+    reflectance, beer, batch, sample, nm, brewery = measured(n_batches=6, n_pours=1)
+    first = np.flatnonzero(beer == 0)
+    twice = np.concatenate(
+        [np.arange(len(beer)), first]
+    )  # six samples are poured again, by the same scans and new noise
+    again = measured(seed=1, n_batches=6, n_pours=2)[0]
+    rows = np.vstack([reflectance, again[: 2 * first.size : 2][: first.size]])
+    fit, _ = fit_fault_model(rows, Levels.of_pours(sample[twice], batch[twice], beer[twice]), wavelength_nm=nm)
+    alone, _ = fit_fault_model(reflectance, Levels.of_pours(sample, batch, beer), wavelength_nm=nm)
+    # as 72 single pours tell it, not as six pairs do
+    assert np.abs(np.log(fit.noise.light / alone.noise.light)).mean() < 0.1
