@@ -244,8 +244,7 @@ def session_of(
     wanted = paired.rows("sample", "control")
     for i in wanted[paired.reference[wanted] < 0]:
         left_out.append((str(found.rows.loc[raw.scan_ids[i], "file"]), paired.reasons[int(i)]))
-    table = _scan_table(raw, paired.values, wanted[paired.reference[wanted] >= 0])
-    usable = paired.live()
+    table, usable = _scan_table(raw, paired.values, wanted[paired.reference[wanted] >= 0]), paired.live()
     if direct is not None:
         if not paired.banded:
             usable = _live_of_pours(direct, found.rows)
