@@ -66,6 +66,7 @@ ADDED: dict[tuple[str, str], Any] = {
     ("DiscriminantSpace", "carried"): 0.0,
     ("FaultModel", "bins"): np.zeros(0, np.int64),
     ("FaultModel", "sessions_per_beer"): np.zeros(0, np.int64),
+    ("BeerScatter", "turn"): np.zeros((0, 0, 0)),
     ("LabelledSamples", "session"): np.zeros(0, np.int64),
     ("NormalVariation", "together"): np.zeros((0, 0)),
     ("Optics", "foam"): 1.2,

@@ -11,7 +11,7 @@ import signal
 import subprocess
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager, suppress
+from contextlib import ExitStack, closing, contextmanager, suppress
 from pathlib import Path
 
 from specmatch.errors import OptionError, SpecmatchError, StorageError
@@ -35,19 +35,15 @@ def handing_on(
 ) -> Iterator[Callable[[Record], None]]:  # fmt: skip
     """Give what is to be called with each row, and see all of them handed on before the block ends."""
     with ExitStack() as stack:
-        each: list[Callable[[Record], None]] = []
+        each: list[OnHold | HandOver] = []
         if on_hold is not None:
-            command = OnHold(on_hold, journal, complain=complain)
-            stack.callback(command.close)
-            each.append(command.tell)
+            each.append(stack.enter_context(closing(OnHold(on_hold, journal, complain=complain))))
         if folder is not None:
-            files = HandOver(journal, line, folder, complain=complain)
-            stack.callback(files.close)
-            each.append(files.tell)
+            each.append(stack.enter_context(closing(HandOver(journal, line, folder, complain=complain))))
 
         def tell(row: Record) -> None:
             for one in each:
-                one(row)
+                one.tell(row)
 
         yield tell
 

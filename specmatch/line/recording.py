@@ -276,9 +276,11 @@ def _sample(
     in_sheet = session.claims.get(name)
     claim = setting.claim if setting.claim is not None else in_sheet
     files = {scan: measured.file_of[scan] for scan in scan_ids}
-    standings = {
-        scan: standing_of(journal, file.path, file.sha256, stated, claim=setting.claim) for scan, file in files.items()
-    }
+
+    def standing(scan: str) -> Standing:
+        return standing_of(journal, files[scan].path, files[scan].sha256, stated, claim=setting.claim)
+
+    standings = {scan: standing(scan) for scan in scan_ids}
     new = [scan for scan, one in standings.items() if one.entry is None or one.again or one.kind == REFERENCE]
     if not new:
         return []
@@ -297,10 +299,8 @@ def _sample(
         record["claim_of_sheet"] = in_sheet
         judged = replace(judged, reason=f"{judged.reason}; claimed for the whole watch, the sheet says {in_sheet}")
     with journal.writing():
-        for scan in new:
-            file = files[scan]
-            if standing_of(journal, file.path, file.sha256, stated, claim=setting.claim) != standings[scan]:
-                return []  # another process was quicker
+        if any(standing(scan) != standings[scan] for scan in new):
+            return []  # another process was quicker
         replaced = _replaced(journal, list(record["scan_files"]), [standings[scan] for scan in new])
         return record_sample(journal, setting, judged, record, replaced=replaced)
 

@@ -258,8 +258,7 @@ def session_of(
     scans = check_scans(known, sample.index)
     disagreeing = replicate_checks(at_one_depth(sample, scans), scans, usable=usable)
     batches = known_batches(found.batches, scans, left_out, notes)
-    nm, lit = raw.wavelength_nm, paired.rows("reference")
-    references = _scan_table(raw, net.values, lit[np.isfinite(net.values[lit]).any(axis=1)])
+    nm, references = raw.wavelength_nm, _light(paired)
     return Session(
         spectra=sample,
         scans=scans,
@@ -294,6 +293,11 @@ def _without_bad_pixels(raw: RawScans, full_scale: float | None) -> list[CheckRo
 def _scan_table(raw: RawScans, values: Floats, rows: Ints) -> pd.DataFrame:
     ids = pd.Index(raw.scan_ids[rows], name="scan_id", dtype=object)
     return pd.DataFrame(values[rows], index=ids, columns=pd.Index(raw.wavelength_nm, name="wavelength_nm"))
+
+
+def _light(paired: Paired) -> pd.DataFrame:
+    rows, values = paired.rows("reference"), paired.net.values
+    return _scan_table(paired.raw, values, rows[np.isfinite(values[rows]).any(axis=1)])
 
 
 def _at_depth(

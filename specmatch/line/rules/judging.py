@@ -99,13 +99,8 @@ def _again(journal: Journal, row: Record, stated: Mapping[str, str] | None, clai
         return True
     if claim is None or row["kind"] in (CONTROL, REFERENCE) or row.get("claimed") == claim:
         return False
-    return _claim_was_wrong(journal, row)
-
-
-def _claim_was_wrong(journal: Journal, row: Record) -> bool:
-    """Whether a person has said of an entry, or of its run, that the claim was wrong."""
-    found = newest_review(journal, row["entry"], row.get("concerns"))
-    return found is not None and found.get("outcome") == WRONG_CLAIM
+    # whether a person has said of the entry, or of its run, that the claim was wrong
+    return (newest_review(journal, row["entry"], row.get("concerns")) or {}).get("outcome") == WRONG_CLAIM
 
 
 def left_out_before(journal: Journal, path: str) -> list[int]:

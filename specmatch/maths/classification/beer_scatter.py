@@ -4,10 +4,10 @@
 # be held for it nor blamed on the rest.
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
-from scipy.special import chdtrc, multigammaln, polygamma, psi
+from scipy.special import chdtrc, gammaln, polygamma, psi
 
 from specmatch.array_types import Floats, Ints
 from specmatch.maths.classification.discriminant_space import (
@@ -37,6 +37,21 @@ class BeerScatter:
     alike_p_value: float  # of the hypothesis that all beers scatter alike (1 where it cannot be tested)
     # (n_beers,): over how many axes the beer's scatter spreads evenly: all of them where beers are alike
     axes_worth: Floats
+    # (n_beers, a, a): turns departures from each beer to axes along which it scatters evenly; empty where all are alike
+    turn: Floats = field(default_factory=lambda: np.zeros((0, 0, 0)))
+
+    def turned(self, departures: Floats, beer: Ints | slice | int = slice(None)) -> Floats:
+        """Return departures, shape (..., a), from beers along axes of their own."""
+        return np.einsum("...a,...ab->...b", departures, self.turn[beer]) if self.turn.size else departures
+
+    def back(self, steps: Floats, beer: int) -> Floats:
+        """Return steps along the axes of a beer, shape (..., a), as departures from it."""
+        return steps @ np.linalg.inv(self.turn[beer]) if self.turn.size else steps
+
+    @property
+    def log_density(self) -> Floats | float:
+        """Logarithm of how much denser each beer lies, (n_beers,), than one of the same variance along its axes."""
+        return np.asarray(np.linalg.slogdet(self.turn)[1]) if self.turn.size else 0.0
 
 
 def shrink_variances(variance: Floats, dof: Floats, *, unalike: float = _UNALIKE) -> tuple[Floats, float, float]:
@@ -108,28 +123,66 @@ def _as_one(scale: float, n_beers: int, n_axes: int, alike_p_value: float) -> Be
     return BeerScatter(scale * each, np.inf * each, np.inf, alike_p_value, n_axes * each)
 
 
+# beers this part of all beers' standard deviation apart in strength scatter much alike (tuning)
+LIKE = 0.4
 # prior degrees of freedom that are tried, beyond those an expected covariance asks for; at the last, beers are alike
 PRIOR_DOFS = np.geomspace(1.0, 1024.0, 21)
 
 
-def shrink_covariances(products: Floats, dof: Floats) -> tuple[Floats, float]:
+def shrink_covariances(products: Floats, dof: Floats, near: Floats | None = None) -> tuple[Floats, float]:
     """Draw the covariances of beers towards the common one, and return them with the likeliest prior dof."""
+    # near (b, b): what each beer counts in the covariance of another; itself alone unless given
     # drawn from an inverse Wishart distribution about the pooled one: C. F. Chen, Journal of the Royal Statistical
     # Society B 41:235-248, 1979 (from memory)
     # products (b, a, a): sums of squares and products about the mean of each beer, dof (b,) -> (b, a, a)
     b, a = products.shape[:2]
     pooled = products.sum(axis=0) / dof.sum()
-    best, most = np.inf, -np.inf
-    for more in PRIOR_DOFS:
-        prior = more + a + 1.0
-        whole = np.linalg.slogdet(more * pooled + products)[1]
-        log = b * prior * np.linalg.slogdet(more * pooled)[1] - ((prior + dof) * whole).sum()
-        log = log / 2.0 + (multigammaln((prior + dof) / 2.0, a) - multigammaln(prior / 2.0, a)).sum()
-        if log > most:
-            best, most = float(more), float(log)
+    # determinants over that of the pooled one, by eigenvalues; multivariate gamma functions by their factors
+    still = (1e-15 * np.trace(pooled) + np.finfo(float).tiny) * np.eye(a)  # where nothing scatters along an axis
+    spread = np.maximum(np.linalg.eigvals(np.linalg.solve(pooled + still, products)).real, 0.0)
+    more = PRIOR_DOFS[:, None]
+    prior, halves = more + a + 1.0, np.arange(a) / 2.0
+    whole = np.log(more[:, :, None] + spread).sum(axis=2)
+    log = b * prior[:, 0] * a * np.log(PRIOR_DOFS) / 2.0 - ((prior + dof) * whole).sum(axis=1) / 2.0
+    log += gammaln((prior + dof)[:, :, None] / 2.0 - halves).sum(axis=(1, 2)) - b * gammaln(prior / 2.0 - halves).sum(
+        axis=1
+    )
+    best = float(PRIOR_DOFS[log.argmax()])
     if best >= PRIOR_DOFS[-1]:
         return np.broadcast_to(pooled, products.shape).copy(), np.inf
+    if near is not None:
+        products, dof = np.einsum("kj,jab->kab", near, products), near @ dof
     return (best * pooled + products) / (best + dof)[:, None, None], best
+
+
+def own_covariances(departures: Floats, beer: Ints, dof: Floats, near: Floats | None = None) -> tuple[Floats, float]:
+    """Return the covariance of each beer in units of the pooled one, (n_beers, a, a), and the prior dof behind them."""
+    # departures (n_batches, a), beer (n_batches,), dof (n_beers,)
+    a = departures.shape[1]
+    pooled = departures.T @ departures / dof.sum()
+    root = np.linalg.cholesky(pooled + 1e-9 * (np.trace(pooled) or 1.0) * np.eye(a))
+    alike = np.linalg.solve(root, departures.T).T
+    products = np.zeros((dof.size, a, a))
+    np.add.at(products, beer, alike[:, :, None] * alike[:, None, :])
+    return shrink_covariances(products, dof, near)
+
+
+def _with_shapes(scatter: BeerScatter, departures: Floats, beer: Ints, place: Floats) -> BeerScatter:
+    """Let the scatter of each beer run along axes of its own, learnt from beers of like strength too."""
+    # a covariance that changes with where a beer lies, by kernel weights: J. Yin, Z. Geng, R. Li, H. Wang, Statistica
+    # Sinica 20:469, 2010 (from memory)
+    # departures (n_batches, a), place (n_beers,): along the axis in which beers differ most
+    dof = np.asarray(np.bincount(beer) - 1.0, float)
+    if dof.sum() <= departures.shape[1] or not departures.any():
+        return scatter
+    near = np.exp(-0.5 * ((place[:, None] - place) / (LIKE * place.std() or 1.0)) ** 2)
+    covariance, prior = own_covariances(departures / np.sqrt(scatter.scale)[beer][:, None], beer, dof, near)
+    if np.isinf(prior):
+        return scatter
+    # laid out as a loaded model has it, so that both add up in one order
+    turn = np.ascontiguousarray(np.linalg.inv(np.linalg.cholesky(covariance)).transpose(0, 2, 1))
+    known = np.minimum(scatter.dof, prior + near @ dof)
+    return replace(scatter, dof=known, axes_worth=np.full(dof.size, float(departures.shape[1])), turn=turn)
 
 
 def _worth_of_a_batch(within: Floats, beer: Ints, per_beer: Floats, sums: Floats, n_axes: int) -> float:
@@ -194,8 +247,12 @@ def fit_beers(samples: LabelledSamples, choice: SpaceSettings) -> Beers:
     if np.isinf(beers.scatter.prior_dof) and np.ptp(common) > 0.0:
         # a wide beer hides behind the pooled scatter that it has widened itself: alike is judged without that, and
         # where it holds the scatter is pooled plainly
-        return _in_metric(*metric_and_scores(choice, samples, projection), samples, 0.0)
-    return beers
+        beers = _in_metric(*metric_and_scores(choice, samples, projection), samples, 0.0)
+    if beers.metric.carried:
+        return beers  # batches of one session do not show how their own beer scatters
+    place = mean_by(projection.scores[:, 0], samples.beer[samples.batch])[0]
+    away = beers.batch_means - beers.beer_means[samples.beer]
+    return replace(beers, scatter=_with_shapes(beers.scatter, away, samples.beer, place))
 
 
 def _in_metric(metric: DiscriminantSpace, scores: Floats, samples: LabelledSamples, unalike: float) -> Beers:
@@ -239,7 +296,7 @@ def held_out_statistics(samples: LabelledSamples, choice: SpaceSettings) -> tupl
         beers = fit_beers(rest, choice)
         scatter = np.array([beers.metric.scatter(pours) for pours in samples.n_pours[out]])
         scores, left[out] = beers.metric.scores_and_residual(samples.reflectance[out])
-        departures = scores - beers.beer_means[own]
+        departures = beers.scatter.turned(scores - beers.beer_means[own], own)
         squared = (departures**2 / (scatter + 1.0 / rest.batches_per_beer[own][:, None])).sum(axis=1)
         squared /= beers.scatter.scale[own]
         found = f_statistics(squared, departures.shape[1], beers.metric.dof, beers.scatter, own)

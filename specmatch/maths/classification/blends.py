@@ -13,7 +13,7 @@ import numpy as np
 from scipy.special import fdtrc, ndtri, stdtrit
 
 from specmatch.array_types import Floats, Ints, Mask
-from specmatch.maths.classification.beer_scatter import Beers, BeerScatter, fit_beers, shrink_covariances
+from specmatch.maths.classification.beer_scatter import Beers, BeerScatter, fit_beers, own_covariances
 from specmatch.maths.classification.class_model import ClassModel
 from specmatch.maths.classification.discriminant_space import DiscriminantSpace, LabelledSamples, SpaceSettings
 from specmatch.maths.optics.cup import relative_absorbance
@@ -192,12 +192,7 @@ def _own_scatter(metric: DiscriminantSpace, scatter: BeerScatter, samples: Label
     of_batch = mean_by(metric.scores(samples.reflectance), samples.batch)[0]
     away = of_batch - mean_by(of_batch, samples.beer)[0][samples.beer]
     # what batch means lack of the scatter of a sample (mates, sessions) is taken as spread like what they show
-    pooled = away.T @ away / dof.sum()
-    root = np.linalg.cholesky(pooled + 1e-9 * (np.trace(pooled) or 1.0) * np.eye(a))
-    alike = np.linalg.solve(root, away.T).T
-    products = np.zeros((dof.size, a, a))
-    np.add.at(products, samples.beer, alike[:, :, None] * alike[:, None, :])
-    shrunk, prior = shrink_covariances(products, dof)
+    shrunk, prior = own_covariances(away, samples.beer, dof)
     return float(dof @ scatter.scale / dof.sum()) * shrunk, np.minimum(dof + prior, dof.sum())
 
 

@@ -162,7 +162,7 @@ class ClassModel:
             weight = self._at_pours(float(pours))[0]
             for start in range(0, rows.size, step):
                 block = rows[start : start + step]
-                departures = scores[block][:, None, :] - self.beer_means
+                departures = self.scatter.turned(scores[block][:, None, :] - self.beer_means)
                 squared[block] = np.einsum("nka,ka->nk", departures**2, weight)
             nearest[rows], to_batch[rows] = self.nearest_batch(scores[rows], float(pours))
         if doubts is not None:
@@ -185,9 +185,10 @@ class ClassModel:
         grown = (gain**2 - 1.0) @ share / np.maximum(share.sum(axis=0), np.finfo(float).tiny)
         weight = self.weights(n_pours, grown * metric.pour_part / n_pours)
         U = along - here  # (r, a)
-        departure = here[0] - self.beer_means
-        inner = np.eye(len(U)) + np.einsum("ra,ka,sa->krs", U, weight, U)
-        across = np.einsum("ra,ka->kr", U, weight * departure)
+        departure = self.scatter.turned(here[0] - self.beer_means)
+        U = self.scatter.turned(np.broadcast_to(U[:, None], (len(U), *departure.shape)))  # (r, n_beers, a)
+        inner = np.eye(len(U)) + np.einsum("rka,ka,ska->krs", U, weight, U)
+        across = np.einsum("rka,ka->kr", U, weight * departure)
         squared = np.einsum("ka,ka->k", departure**2, weight)
         squared = squared - np.einsum("kr,kr->k", across, np.linalg.solve(inner, across[:, :, None])[:, :, 0])
         outside, V = outside[0] / gain, (V - outside) / gain  # (p_used,), (r, p_used)
@@ -210,11 +211,17 @@ class ClassModel:
 
     def squared_to(self, scores: Floats, beer: Ints, n_pours: float) -> Floats:
         """Return the squared distance of each row of scores from one beer, shape (n,)."""
-        away = scores - self.beer_means[beer]
-        return np.asarray(np.einsum("na,na->n", away**2, self.weights(n_pours)[beer]))
+        squared, weight = np.empty(len(scores)), self.weights(n_pours)
+        step = max(1, BLOCK // scores.shape[1] ** 2)
+        for start in range(0, len(scores), step):
+            part = slice(start, start + step)
+            away = self.scatter.turned(scores[part] - self.beer_means[beer[part]], beer[part])
+            squared[part] = np.einsum("na,na->n", away**2, weight[beer[part]])
+        return squared
 
     def weights(self, n_pours: float, more: Floats | float = 0.0) -> Floats:
-        """Return what a squared departure from each beer counts along each axis, (n_beers, a), at more scatter."""
+        """Return what a squared departure from each beer counts along each of its axes, (n_beers, a)."""
+        # more: scatter added along each axis
         scatter = self.metric.scatter(n_pours) + more + 1.0 / self.batches_per_beer[:, None]
         return 1.0 / (scatter * self.scatter.scale[:, None])
 
@@ -253,13 +260,18 @@ class ClassModel:
 
     def squared_distances(self, scores: Floats, n_pours: float) -> Iterator[tuple[int, Floats]]:
         """Yield squared distances of scores from every beer, to rounding, in blocks, with the first row of each."""
-        weight = self.weights(n_pours)
-        pulled = weight * self.beer_means
-        kernel, offset = np.concatenate([weight.T, -2.0 * pulled.T]), (pulled * self.beer_means).sum(axis=1)
+        # as a quadratic form of scores: products of two axes, then the axes themselves
+        weight, a = self.weights(n_pours), self.beer_means.shape[1]
+        left, right = np.triu_indices(a) if self.scatter.turn.size else (np.arange(a), np.arange(a))
+        half = self.scatter.turned(np.broadcast_to(np.eye(a)[:, None], (a, *self.beer_means.shape)))
+        form = np.einsum("akb,kb,ckb->kac", half, weight, half)
+        pulled = np.einsum("kab,kb->ka", form, self.beer_means)
+        products = np.where(left == right, 1.0, 2.0) * form[:, left, right]
+        kernel, offset = np.concatenate([products.T, -2.0 * pulled.T]), (pulled * self.beer_means).sum(axis=1)
         step = max(1, 4 * BLOCK // len(offset))
         for start in range(0, max(1, len(scores)), step):
             block = scores[start : start + step]
-            squared = np.concatenate([block * block, block], axis=1) @ kernel
+            squared = np.concatenate([block[:, left] * block[:, right], block], axis=1) @ kernel
             squared += offset
             yield start, squared
 

@@ -252,7 +252,7 @@ FALSE_REJECT_RATES = np.array([0.02, 0.05, 0.10])
 MOST_BREWED = 1000
 
 
-def held_out_distance(within: Floats, per_beer: Floats, dof: float) -> Floats:
+def held_out_distance(within: Floats, per_beer: Floats, dof: Floats | float) -> Floats:
     """Return squared distance of each batch from its beer when the batch took no part in mean or scatter."""
     # Leaving out one of n batches moves their mean by -dev/(n-1) and takes n/(n-1) dev dev' from the sum of squares;
     # the Sherman-Morrison formula then gives the distance without another fit.

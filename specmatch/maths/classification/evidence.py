@@ -48,11 +48,12 @@ def power(
     n = float(known[claimed] if n_batches is None else n_batches)
     second = float(dof - n_axes + 1) if n_batches is None else float(known.size * (n_batches - 1) - n_axes + 1)
     scatter = fit.metric.scatter(float(n_pours)) + 1.0 / n
-    gap = (fit.beer_means[claimed] - fit.beer_means[really]) ** 2 - scale / known[claimed] - scale / known[really]
+    apart = fit.scatter.turned(fit.beer_means[claimed] - fit.beer_means[really], claimed)
+    gap = apart**2 - scale / known[claimed] - scale / known[really]
     last = float(min(second, fit.tail.dof))
     limit = fdtri(n_axes, last, 1.0 - rate * (1.0 - SHARE))
-    apart = max(0.0, float((gap / scatter).sum())) / (scale * fit.tail.inflation)
-    return float(1.0 - ncfdtr(n_axes, max(last, 1.0), apart, limit))
+    far = max(0.0, float((gap / scatter).sum())) / (scale * fit.tail.inflation)
+    return float(1.0 - ncfdtr(n_axes, max(last, 1.0), far, limit))
 
 
 def sample_size(
@@ -156,8 +157,8 @@ def package_log_ratios(fit: ClassModel, reflectance: Floats, claimed: int) -> Fl
     ratios = np.empty((len(counts), len(fit.beer_means)))
     for row, m in enumerate(counts):
         weight = fit.weights(float(m))
-        squared = ((means[row] - fit.beer_means) ** 2 * weight).sum(axis=1)
-        log_density = 0.5 * (np.log(weight).sum(axis=1) - squared / fit.tail.inflation)
+        squared = (fit.scatter.turned(means[row] - fit.beer_means) ** 2 * weight).sum(axis=1)
+        log_density = 0.5 * (np.log(weight).sum(axis=1) - squared / fit.tail.inflation) + fit.scatter.log_density
         ratios[row] = log_density - log_density[claimed]
     return ratios
 
@@ -179,17 +180,21 @@ def last_look(fit: ClassModel, claimed: int, rule: SequentialRule) -> tuple[Floa
         # the variance of a mean of m packages is that of the batch and 1/m of that of pours: (lots, m, rivals)
         first, last = fit.tail.inflation / weight[[0, -1], really]
         pour = np.maximum(first - last, 0.0) / (1.0 - 1.0 / counts[-1]) if counts.size > 1 else np.zeros_like(first)
-        means = fit.beer_means[really] + shared * np.sqrt(np.maximum(first - pour, 0.0)) + own * np.sqrt(pour)
+        away = shared * np.sqrt(np.maximum(first - pour, 0.0)) + own * np.sqrt(pour)
+        means = fit.beer_means[really] + fit.scatter.back(away, really)
 
         def log_density(beer: int) -> Floats:
-            squared = ((means - fit.beer_means[beer]) ** 2 * weight[:, beer]).sum(axis=2)
-            return np.asarray(0.5 * (np.log(weight[:, beer]).sum(axis=1) - squared / fit.tail.inflation), float)
+            squared = (fit.scatter.turned(means - fit.beer_means[beer], beer) ** 2 * weight[:, beer]).sum(axis=2)
+            log_density = 0.5 * (np.log(weight[:, beer]).sum(axis=1) - squared / fit.tail.inflation)
+            return np.asarray(log_density + denser[beer], float)
 
         own_density = log_density(claimed)
         return np.stack([log_density(rival) - own_density for rival in rivals.tolist()], axis=2)
 
+    denser = np.broadcast_to(fit.scatter.log_density, len(fit.beer_means))
     low, bound = rule.bounds[0], np.full(len(fit.beer_means), rule.bounds[0])
-    apart = ((fit.beer_means - fit.beer_means[claimed]) ** 2 * weight[-1, claimed]).sum(axis=1) / fit.tail.inflation
+    apart = fit.scatter.turned(fit.beer_means - fit.beer_means[claimed], claimed) ** 2 * weight[-1, claimed]
+    apart = apart.sum(axis=1) / fit.tail.inflation
     rivals = np.flatnonzero((apart < FAR**2) & (np.arange(len(bound)) != claimed))
     if not rivals.size:
         return bound, 0.0

@@ -126,9 +126,12 @@ def _squared(model: ClassModel, samples: LabelledSamples, core: Mask) -> Floats:
     """Return squared distances of batches from every beer, (n_batches, n_beers), those of the core itself left out."""
     squared = model.match(samples.reflectance, samples.n_pours).distance ** 2 * model.beer_means.shape[1]
     beer = model.samples.beer
-    within = ((model.batch_means - model.beer_means[beer]) ** 2).sum(axis=1) / model.scatter.scale[beer]
+    away = model.scatter.turned(model.batch_means - model.beer_means[beer], beer)
+    within = (away**2).sum(axis=1) / model.scatter.scale[beer]
     per_beer = model.batches_per_beer[beer].astype(float)
-    squared[np.flatnonzero(core), beer] = held_out_distance(within, per_beer, model.metric.dof)
+    # of a covariance of its own each batch holds more
+    dof = np.minimum(model.metric.dof, model.scatter.dof[beer]) if model.scatter.turn.size else model.metric.dof
+    squared[np.flatnonzero(core), beer] = held_out_distance(within, per_beer, dof)
     return np.asarray(squared)
 
 

@@ -90,8 +90,7 @@ def reflectance_range_rows(scan_ids: NDArray[np.object_], values: Floats, nm: Fl
 
 def _flat_rows(paired: Paired) -> list[CheckRow]:
     raw, net, live = paired.raw, paired.net, paired.live()
-    of = paired.rows("sample", "control")
-    of = of[paired.reference[of] >= 0]
+    of, _ = paired.leaning("reference")
     least, most = row_quantiles(raw.counts[of][:, live], (0.0, 1.0))
     middle, best = row_quantiles(net.values[of][:, live], (0.5, 0.95))
     rows = []
@@ -118,12 +117,11 @@ def _has_shape(paired: Paired, i: int) -> bool:
 def _spike_rows(paired: Paired) -> list[CheckRow]:
     """Single channels that stand off their neighbours by more than noise."""
     raw, live = paired.raw, paired.live()
-    of = paired.rows("sample", "control")
-    of = of[paired.reference[of] >= 0]
+    of, reference = paired.leaning("reference")
     if of.size == 0 or live.sum() < 9:
         return []
     values = paired.values[of][:, live]
-    light = paired.net.values[paired.reference[of]][:, live]
+    light = paired.net.values[reference][:, live]
     residual, _ = spike_residuals(values)
     var = paired.dark_noise[of, None] ** 2 * (1.0 + values**2) + paired.shot[of, None] * np.abs(light) * np.abs(
         values

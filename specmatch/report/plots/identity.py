@@ -100,7 +100,8 @@ def plot_identity_map(house: HouseModel, spectra: Any = None, scans: Any = None,
     middles = (identity.beer_means - centre) @ plane
     reach, glass = np.zeros(len(fitted.beers)), house_glass(fitted)
     for code, (x, y) in enumerate(middles):
-        size, turn = np.linalg.eigh(plane.T @ (spread[code][:, None] * plane))
+        steps = identity.scatter.back(np.diag(np.sqrt(spread[code])), code) @ plane
+        size, turn = np.linalg.eigh(steps.T @ steps)
         width, height = 2.0 * radius[code] * np.sqrt(size)
         angle = float(np.degrees(np.arctan2(turn[1, 0], turn[0, 0])))
         label = f"region of a beer (false rejects {house.false_reject_rate:.0%})" if code == 0 else None

@@ -16,6 +16,7 @@ from specmatch.maths.classification.beer_scatter import (
     fit_beers,
     held_out_statistics,
     shrink_class_variances,
+    shrink_covariances,
     shrink_variances,
 )
 from specmatch.maths.classification.class_model import (
@@ -40,7 +41,7 @@ from specmatch.maths.classification.discriminant_space import (
 )
 from specmatch.maths.classification.t2_and_q import NORMAL, combine_p_values, fit_residual, fit_tail
 from specmatch.maths.spectra.transforms import LogAbsorbance
-from specmatch.maths.statistics.levels import Levels
+from specmatch.maths.statistics.levels import Levels, mean_by
 
 
 def fitted(beers, batches_per_beer=8, n_pours=3, **options):
@@ -82,7 +83,8 @@ class TestAgainstBruteForce:
         at_m = scatter + (1.0 / n_pours - 1.0 / 3.0) * pours + scatter / 8.0
         z = (choice.scale.apply(queries)[:, choice.channels] - centre) / choice.noise @ axes
         a, second = choice.n_components, 56 - choice.n_components + 1
-        got = fit.match(queries, np.full(10, n_pours))
+        alike = replace(fit.scatter, turn=np.zeros((0, 0, 0)), dof=np.full(8, np.inf))
+        got = replace(fit, scatter=alike).match(queries, np.full(10, n_pours))
         left = (choice.scale.apply(queries)[:, choice.channels] - centre) / choice.noise
         noise_free = departures / choice.noise
         of_pours = ((noise_free - noise_free @ axes @ axes.T) ** 2).sum() / 128
@@ -98,6 +100,30 @@ class TestAgainstBruteForce:
                 # the metric lifts the scatter by 1e-9 of the spread of all beers: p-values move by less than 1e-4
                 assert got.p_value[row, k] == pytest.approx(expected, rel=1e-4, abs=1e-12)
                 assert got.distance[row, k] == pytest.approx(np.sqrt(t2 / a), rel=1e-4)
+
+    def test_each_beer_scatters_along_axes_of_its_own(self, fit):
+        """Covariances added up beer by beer, those of like strength counted in, and plain inverses."""
+        batches, beer = fit.batch_means - fit.beer_means[fit.samples.beer], fit.samples.beer
+        half = np.linalg.cholesky(batches.T @ batches / 56.0)
+        alike = [np.linalg.solve(half, batches[beer == k].T) for k in range(8)]
+        own = [each @ each.T for each in alike]
+        prior = shrink_covariances(np.array(own), np.full(8, 7.0))[1]
+        choice = fit.choice
+        spectra = choice.scale.apply(mean_by(fit.samples.reflectance, fit.samples.batch)[0][:, choice.channels])
+        first = np.linalg.svd((spectra - spectra.mean(axis=0)) / choice.noise, full_matrices=False)[0][:, 0]
+        place = np.array([first[beer == k].mean() for k in range(8)])
+        queries = SimulatedBeers(seed=9).samples(0, 5, 3)
+        z = fit.metric.scores(queries)
+        got = fit.match(queries, np.full(5, 3))
+        squared = np.vstack([rows for _, rows in fit.squared_distances(z, 3.0)])
+        for k in range(8):
+            near = np.exp(-0.5 * ((place - place[k]) / (0.4 * place.std())) ** 2)
+            sums = sum(w * products for w, products in zip(near, own, strict=True))
+            covariance = (prior * np.eye(len(half)) + sums) / (prior + 7.0 * near.sum())
+            t2 = [d @ np.linalg.inv(covariance) @ d / (1.0 + 1.0 / 8.0) for d in z - fit.beer_means[k]]
+            # the pooled scatter is lifted by 1e-9 of itself before it is inverted
+            np.testing.assert_allclose(got.distance[:, k] ** 2 * z.shape[1], t2, rtol=1e-6)
+            np.testing.assert_allclose(squared[:, k], t2, rtol=1e-6)
 
     def test_batches_held_out_of_mean_and_scatter(self):
         rng = np.random.default_rng(3)
