@@ -4,6 +4,7 @@ import argparse
 import math
 import re
 import sys
+import unicodedata
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
@@ -62,8 +63,13 @@ def cup(text: str) -> tuple[float, float]:
     return number(mm), number(ml)
 
 
+def name(text: str) -> str:
+    """A name as tables have it, whatever the terminal makes of its accents."""
+    return unicodedata.normalize("NFC", text)
+
+
 # what `type` of an argument says in commands.toml
-TYPES = {"int": int, "number": number, "jobs": jobs, "cup": cup}
+TYPES = {"int": int, "number": number, "jobs": jobs, "cup": cup, "name": name}
 
 
 class _Once(argparse.Action):

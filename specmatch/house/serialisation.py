@@ -16,6 +16,7 @@ from specmatch.array_types import Floats
 from specmatch.errors import ModelFileError
 from specmatch.maths.classification.discriminant_space import LabelledSamples
 from specmatch.maths.regression.rows_and_responses import LOG
+from specmatch.spectra import tidy_name
 
 # a class that is renamed gets a row here, a field in `FIELDS`, for ever; `ADDED`: fields that older models lack
 CLASSES = {
@@ -75,6 +76,9 @@ ADDED: dict[tuple[str, str], Any] = {
     ("SpaceSettings", "session"): np.zeros((0, 0)),
     ("SpaceSettings", "session_noise"): np.zeros(0),
 }
+
+# names that older files may hold with accents that stand by themselves
+_NAMES = {"FittedHouse": ("beers", "batches", "odd_pours"), "SecondModule": ("shared",)}
 
 
 def flatten(obj: Any, prefix: str) -> tuple[dict[str, np.ndarray], dict[str, Any]]:
@@ -158,6 +162,13 @@ def _restore(value: Any, arrays: Mapping[str, np.ndarray], name: str, classes: M
     if set(made) != expected or len(made) < len(inside):
         odd = sorted(set(made) ^ expected) or sorted(inside)
         raise ModelFileError(f"the model file and this version differ in {name}.{odd[0]}; fit the model again")
+    for field in _NAMES.get(kind, ()):
+        made[field] = tuple(map(tidy_name, made[field]))
+        if len(set(made[field])) < len(made[field]) and field != "odd_pours":
+            raise ModelFileError(
+                f"the model file has two {field} whose names differ in the form of their accents "
+                "alone; fit the model again, from the set, which takes them for one"
+            )
     try:
         return classes[kind](**made)
     except (TypeError, ValueError) as error:
@@ -212,6 +223,8 @@ def refuse_other_readings(path: str | Path, arrays: Mapping[str, np.ndarray], re
     start = f"{PREFIX}."
     expected = {name.removeprefix(start): array for name, array in arrays.items() if name.startswith(start)}
     spectra = expected.pop("reflectance")
+    if BEER in expected:
+        expected[BEER] = np.array([tidy_name(name) for name in expected[BEER]], dtype=np.str_)
     try:
         # numbers that somebody made up may overflow on the way; what comes out is compared all the same
         with np.errstate(all="ignore"):

@@ -56,6 +56,7 @@ from specmatch.line.rules.run_rule import (
     without_grid,
 )
 from specmatch.measurement.folder.columns import folded
+from specmatch.spectra import tidy_name
 from specmatch.warning_codes import CONSISTENT, HOLD, RESCAN, WARNING_CODES
 from specmatch.wording import listed
 
@@ -368,7 +369,7 @@ def _waits_elsewhere(journal: Journal, line: str, claim: str, lot: str, replaced
         for other in departed
         if other[2]
         and folded(other[2]).replace("_", "") == folded(lot).replace("_", "")
-        and other != (line, claim, lot)
+        and tuple(map(tidy_name, other)) != tuple(map(tidy_name, (line, claim, lot)))
         and find_run(journal, *other, without=replaced).state != CLEAR
     ]
     return f"; but {'; '.join(waits)}" if waits else ""

@@ -19,6 +19,7 @@ from specmatch.line.rules.controls import CONTROL_HOURS
 from specmatch.line.rules.judging import LineSetting
 from specmatch.line.watcher import Watch, only_watcher
 from specmatch.measurement.folder.sheets import read_sheet
+from specmatch.spectra import tidy_name
 from specmatch.storage import path_of, sha256_of
 from specmatch.warning_codes import CONSISTENT
 
@@ -168,7 +169,7 @@ def load_setting(
     house = HouseModel.load(model)
     specification = load_specification(model, beers=house.beers_)
     refuse_unknown_claim(claim, house.beers_, specification.label_names, said="--claim is")
-    second = asks_for_two_names(model)
+    claim, second = claim and tidy_name(claim), asks_for_two_names(model)
     return LineSetting(house, sha256_of(path_of(model)), specification, line, operator, claim, control_hours, second)
 
 

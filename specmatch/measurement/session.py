@@ -21,6 +21,7 @@ from specmatch.measurement.folder.folder import MeasuredFolder, first_reason, kn
 from specmatch.measurement.reflectance.path_length import at_one_depth, brought_to, one_depth_mm
 from specmatch.measurement.reflectance.raw_scans import gather_raw_scans
 from specmatch.measurement.reflectance.reflectance import Paired, RawScans, of_instrument, pair, subtract_darks
+from specmatch.spectra import tidy_name
 from specmatch.storage import path_of
 from specmatch.wording import counted, in_ten_lines, listed
 
@@ -52,7 +53,7 @@ def claims_of(rows: pd.DataFrame, scans: pd.DataFrame) -> pd.Series:
     """Return the beer that the sheet says each sample is."""
     # rows (n, k), scans (n, m)
     claims: dict[str, str] = {}
-    for sample, beer in zip(scans["sample"], rows["beer"], strict=True):
+    for sample, beer in zip(scans["sample"], map(tidy_name, rows["beer"]), strict=True):
         if beer and (first := claims.setdefault(sample, beer)) != beer:
             raise ParentsError(
                 f"sample {sample!r} is claimed to be {first!r} and {beer!r}; a sample is of one beer: correct scans.csv"
@@ -243,8 +244,7 @@ def session_of(
     wanted = paired.rows("sample", "control")
     for i in wanted[paired.reference[wanted] < 0]:
         left_out.append((str(found.rows.loc[raw.scan_ids[i], "file"]), paired.reasons[int(i)]))
-    table = _scan_table(raw, paired.values, wanted[paired.reference[wanted] >= 0])
-    usable = paired.live()
+    table, usable = _scan_table(raw, paired.values, wanted[paired.reference[wanted] >= 0]), paired.live()
     if direct is not None:
         if not paired.banded:
             usable = _live_of_pours(direct, found.rows)

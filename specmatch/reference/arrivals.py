@@ -21,7 +21,7 @@ from specmatch.reference.tables.alignment import (
 )
 from specmatch.reference.tables.edits import LEVELS
 from specmatch.reference.upkeep import BOTH, FOLDER, Choices, LabValues, Upkeep
-from specmatch.spectra import PLAUSIBLE_NM, check_spectra, match_wavelengths, spectra_table, text_ids
+from specmatch.spectra import PLAUSIBLE_NM, check_spectra, match_wavelengths, spectra_table, text_ids, tidy_name
 from specmatch.wording import counted, nearest_name
 
 # reflectance of the same scan from another run of the same files differs by rounding only
@@ -132,7 +132,7 @@ class _Growing:
     """What one arrival says, scan by scan and cell by cell, against what a set and its edits say."""
 
     def __init__(self, held: Held, arrival: Arrival, upkeep: Upkeep, choices: Choices, restore: frozenset[str]) -> None:
-        self.held, self.arrival, self.source, self.upkeep = held, arrival, arrival.name, upkeep
+        self.held, self.arrival, self.source, self.upkeep = held, arrival, tidy_name(arrival.name), upkeep
         self.choices, self.restore, self.growth = choices, restore, Growth.of(held)
         self.values = LabValues(held.colour_unit, self.growth.determinations)
 
@@ -159,7 +159,7 @@ class _Growing:
             rows = rows.assign(beer="")
         if "colour" not in rows.columns:
             rows = rows.assign(colour=np.nan)
-        said = rows["beer"].map(lambda cell: "" if pd.isna(cell) else str(cell).strip())
+        said = rows["beer"].map(lambda cell: "" if pd.isna(cell) else tidy_name(cell))
         # the gate wants a beer in each row; which rows had none is kept
         checked = check_rows(rows.assign(beer=said.where(said != "", "?")), self.held.colour_unit)
         return tidy_columns(checked, "batches").assign(beer=said.to_numpy())

@@ -5,6 +5,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from functools import cached_property
 from pathlib import Path
 from typing import Any
+from unicodedata import is_normalized
 
 import numpy as np
 import pandas as pd
@@ -15,7 +16,7 @@ from specmatch.long_jobs import step
 from specmatch.measurement.folder.stated import tables_as_stated
 from specmatch.reference.arrivals import Arrival, Growth, Held, grow_all
 from specmatch.reference.audit.finding import evidence_of, still_settled
-from specmatch.reference.disk.encoding import block_digests, content_hash, hash_of_blocks
+from specmatch.reference.disk.encoding import block_digests, content_hash, encode_table, hash_of_blocks
 from specmatch.reference.disk.large_block import LargeTables, is_large
 from specmatch.reference.disk.package import VERSIONS, earlier_version, read_package, write_package
 from specmatch.reference.tables import edits
@@ -33,7 +34,7 @@ from specmatch.reference.tables.alignment import (
     unit_of,
     with_name,
 )
-from specmatch.reference.upkeep import Choices, Upkeep, upkeep_of
+from specmatch.reference.upkeep import Choices, Upkeep, tidy, upkeep_of
 from specmatch.spectra import check_spectra
 from specmatch.storage import path_of
 from specmatch.wording import counted, in_ten_lines
@@ -812,11 +813,15 @@ class ReferenceSet:
         tables, info = package.tables, package.info
         info["colour_unit"] = unit_of(info["colour_unit"], tables["batches"], folder)
         info["history"] = info["history"] or ()
+        info["determinations"] = tidy(info["determinations"])
         kept = {key: info[key] for key in (*_KEPT, "history")}
         if package.large is not None:
             opened = cls._opened(package.large, tables, kept | {"hash": info["hash"]})
         else:
             opened = cls._of(*map(tables.get, _TABLES), x_unit="nm", **kept)
+            texts = (encode_table(tables[name]).decode() for name in _TABLES[1:] if tables.get(name) is not None)
+            if info["hash"] and not all(is_normalized("NFC", text) for text in texts):
+                opened.__dict__["hash"] = info["hash"]  # of its names as they were saved
         opened._home = folder
         return opened
 

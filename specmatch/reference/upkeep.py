@@ -11,6 +11,7 @@ import pandas as pd
 
 from specmatch.errors import ConflictError, OptionError
 from specmatch.reference.tables.alignment import average_lab_values, enter_colour
+from specmatch.spectra import tidy_name
 from specmatch.wording import nearest_name
 
 Edit = Mapping[str, Any]
@@ -51,12 +52,21 @@ def upkeep_of(history: Sequence[Mapping[str, Any]]) -> Upkeep:
     before: dict[str, Upkeep] = {}
     for entry in history:
         before[str(entry.get("parent") or "")] = now.copy()
-        for edit in edits_of(entry):
+        for edit in map(tidy, edits_of(entry)):
             if edit["kind"] == "undo":
                 now = before.get(str(edit["to"]), Upkeep()).copy()
             else:
                 _apply(now, edit, str(entry.get("why") or ""))
     return now
+
+
+def tidy(told: Any) -> Any:
+    """Return what is kept of a set with its names in the form that tables have; older sets may hold another."""
+    if isinstance(told, str):
+        return tidy_name(told)
+    if isinstance(told, Mapping):
+        return {tidy(key): tidy(value) for key, value in told.items()}
+    return [*map(tidy, told)] if isinstance(told, list | tuple) else told
 
 
 def _apply(now: Upkeep, edit: Edit, why: str) -> None:

@@ -1,6 +1,7 @@
 """The house model on the invented brewery: readings, claims, refusals, and that a fitted model never changes."""
 
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -350,3 +351,21 @@ def test_packages_of_two_lots_are_no_sequence(house, new):
 def test_a_scan_needs_a_name(house, new):
     with pytest.raises(TableError, match="scan_id is blank in row 2; give each its name"):
         house.read(new.spectra.iloc[:2].set_axis(["a", None], axis=0))
+
+
+def test_a_model_saved_with_loose_accents_answers(house, new, tmp_path):
+    def saved(*beers):
+        model = sm.HouseModel()
+        model._fitted = replace(house.fitted, beers=(*beers, *house.beers_[len(beers) :]))
+        model.save(tmp_path / "old.model")
+        return sm.HouseModel.load(tmp_path / "old.model")
+
+    loose, whole = "Ko\u0308lsch", "K\u00f6lsch"
+    old = saved(loose)
+    assert old.beers_[0] == whole
+    spectra = new.spectra[:6]
+    for claim in (loose, whole):
+        verified = old.verify(spectra, claimed=claim)
+        assert verified["decision"].tolist() == house.verify(spectra, claimed=house.beers_[0])["decision"].tolist()
+    with pytest.raises(ModelFileError, match="two beers whose names differ in the form of their accents alone"):
+        saved(loose, whole)

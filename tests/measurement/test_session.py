@@ -6,7 +6,7 @@ import pytest
 from tiny_folder import NM, beer, tiny_folder, write_sheet
 
 from specmatch.errors import MissingScanError, OptionError, ParentsError, ScanFileError, SheetError, UnitError
-from specmatch.measurement.folder.folder import first_reason
+from specmatch.measurement.folder.folder import first_reason, known_batches
 from specmatch.measurement.session import claims_of, known_columns, measure
 
 
@@ -169,3 +169,16 @@ def test_a_claim_belongs_to_its_sample_and_a_blank_is_none():
 def test_ages_and_full_scale_are_numbers_above_nothing(tmp_path, option):
     with pytest.raises(OptionError, match=f"{next(iter(option))} is .*; expected a number above 0"):
         measure(tmp_path, **option)
+
+
+def test_a_claim_with_loose_accents_is_of_the_beer():
+    scans = pd.DataFrame({"sample": ["S-1", "S-1"]})
+    rows = pd.DataFrame({"beer": ["Ko\u0308lsch", "K\u00f6lsch"]})  # as two systems write one name
+    assert claims_of(rows, scans).to_dict() == {"S-1": "K\u00f6lsch"}
+
+
+def test_a_batch_with_loose_accents_has_its_lab_row():
+    loose = pd.DataFrame({"beer": ["Pils"]}, index=pd.Index(["Ma\u0308-1"], name="batch"))
+    scans, left_out, notes = pd.DataFrame({"batch": ["M\u00e4-1"]}), [], []
+    assert known_batches(loose, scans, left_out, notes).index.tolist() == ["M\u00e4-1"]
+    assert (left_out, notes) == ([], [])

@@ -1,6 +1,7 @@
 """A set grows by folders and sheets: what is new enters, what was edited stands, what is doubtful is asked."""
 
 import logging
+import unicodedata
 
 import numpy as np
 import pandas as pd
@@ -330,3 +331,48 @@ def test_a_choice_about_nothing_of_the_set_is_refused(january, tmp_path):
         extend_set(refs, [january / "scans.csv"], **WHY)
     late({"O011": 12.1}).to_csv(tmp_path / "late.csv")
     assert "(is '0011' meant?)" in extend_set(refs, [tmp_path / "late.csv"], **WHY).left_out["reason"].iloc[0]
+
+
+def test_a_folder_with_loose_accents_is_known_again():
+    spectra, scans, batches = small_tables()
+    loose = batches.assign(beer=batches["beer"].str.replace("Beer", "Bie\u0300r"))
+    refs = ReferenceSet(spectra, scans, loose, colour_unit="EBC")
+    with pytest.raises(ReferenceSetError, match="nothing is new: 18 scans are in the set already"):
+        refs.extend(spectra, scans, loose, **WHY)
+
+
+def test_a_folder_whose_own_name_has_loose_accents_is_known_again(tmp_path):
+    spectra, scans, batches = small_tables()
+    # another batch under the same names of scans and pours
+    other = batches.rename(index=lambda name: f"9{name}")
+    days = [
+        write_tables(tmp_path / "Ma\u0308rz", spectra, scans, batches),
+        write_tables(tmp_path / "April", spectra, scans.assign(batch="9" + scans["batch"]), other),
+    ]
+    refs, _ = build_set(days)
+    assert not extend_set(refs, days, reason="again").is_new
+
+
+def test_a_set_saved_with_loose_accents_is_tended_on(tmp_path, monkeypatch):
+    def loosely(name):
+        return unicodedata.normalize("NFD", str(name).strip())
+
+    spectra, scans, batches = small_tables()
+    scans, batches = scans.assign(batch="\u00e4" + scans["batch"]), batches.rename("\u00e4{}".format)
+    tables = spectra, scans, batches.assign(beer="K\u00f6lsch " + batches["beer"])
+    with monkeypatch.context() as of_before:
+        of_before.setattr("specmatch.spectra.tidy_name", loosely)
+        of_before.setattr("specmatch.batches.tidy_name", loosely)
+        old = ReferenceSet(*tables, colour_unit="EBC").drop(loosely("\u00e40000"), **WHY)
+        old.determinations[loosely("\u00e40001")] = [[6.1, 0.0, 1.0, "", ""], [6.0, 0.0, 1.0, "", ""]]
+        old.save(tmp_path / "set")
+    refs = ReferenceSet.load(tmp_path / "set")
+    assert refs.hash == old.hash
+    assert all(unicodedata.is_normalized("NFC", name) for name in [*refs.batches.index, *refs.batches["beer"]])
+    assert list(refs.determinations) == ["\u00e40001"]
+    with pytest.raises(ReferenceSetError, match="nothing is new"):
+        refs.extend(*tables, **WHY)  # what was dropped stays out
+    refs.drop("\u00e40002", **WHY).save(tmp_path / "set")
+    undone = ReferenceSet.load(tmp_path / "set").undo(**WHY)
+    assert undone.batches.index.equals(refs.batches.index)
+    undone.save(tmp_path / "set")

@@ -197,7 +197,7 @@ def check_claims(
 
 def refuse_unknown_claim(claim: str | None, beers: Sequence[str], labels: Collection[str], *, said: str) -> None:
     """Refuse a claim of a beer that is neither of the set nor a label; `said` begins the sentence."""
-    if claim is not None and claim not in beers and claim not in labels:
+    if claim is not None and tidy_name(claim) not in {*beers, *labels}:
         known = f"; the labels are {', '.join(sorted(labels))}" if labels else ""
         meant = nearest_name(claim, [*beers, *labels])
         raise UnknownBeerError(

@@ -24,6 +24,7 @@ from specmatch.line.rules.run_rule import READING, RETEST, Judged, Pooled, newes
 from specmatch.maths.classification.evidence import ANOTHER
 from specmatch.measurement.folder.columns import SCAN_COLUMNS
 from specmatch.measurement.session import Session
+from specmatch.spectra import tidy_name
 from specmatch.storage import sha256_of
 from specmatch.warning_codes import CONSISTENT, HOLD, RESCAN, WARNING_CODES
 from specmatch.wording import counted
@@ -97,7 +98,7 @@ def _again(journal: Journal, row: Record, stated: Mapping[str, str] | None, clai
         return True  # what took its place left this file out
     if stated is not None and any(_is_mended(said, stated.get(path)) for path, said in row.get("stated", {}).items()):
         return True
-    if claim is None or row["kind"] in (CONTROL, REFERENCE) or row.get("claimed") == claim:
+    if claim is None or row["kind"] in (CONTROL, REFERENCE) or tidy_name(row.get("claimed")) == claim:
         return False
     # whether a person has said of the entry, or of its run, that the claim was wrong
     return (newest_review(journal, row["entry"], row.get("concerns")) or {}).get("outcome") == WRONG_CLAIM

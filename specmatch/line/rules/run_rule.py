@@ -11,6 +11,7 @@ import json
 from collections.abc import Collection
 from dataclasses import dataclass, replace
 from typing import Any
+from unicodedata import normalize
 
 from specmatch.line.journal.journal import Journal, Record
 from specmatch.line.journal.schema import UNREPLACED, record_text
@@ -121,12 +122,18 @@ def newest_review(journal: Journal, *concerns: int | None) -> Record | None:
 
 
 def _where(line: str, claimed: str, lot: str, sample: str) -> tuple[str, tuple[str, ...]]:
+    of_beer = "line = ? AND claimed IN (?, ?, ?)"
     if lot:
-        return "line = ? AND claimed = ? AND lot = ?", (line, claimed, lot)
-    own = "SELECT entry FROM entries WHERE line = ? AND claimed = ? AND lot = '' AND sample = ?"
+        return f"{of_beer} AND lot IN (?, ?, ?)", (line, *_forms(claimed), *_forms(lot))
+    own = f"SELECT entry FROM entries WHERE {of_beer} AND lot = '' AND sample IN (?, ?, ?)"
     # what was recorded of it under other names (a retest by pours of another sample, a review) points at it
     said = f"entry IN ({own} UNION SELECT entry FROM entries WHERE concerns IN ({own}))"
-    return said, (line, claimed, sample) * 2
+    return said, (line, *_forms(claimed), *_forms(sample)) * 2
+
+
+def _forms(name: str) -> tuple[str, str, str]:
+    """Return the ways in which a journal may hold a name: entries of before have accents as their sheet had them."""
+    return name, normalize("NFC", name), normalize("NFD", name)
 
 
 def without_grid(kept: Record) -> tuple[Record, tuple[str, str, str]]:

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 from specmatch.colour import ebc_from_srm
 from specmatch.errors import SheetError
+from specmatch.spectra import tidy_name
 from specmatch.wording import listed, text_beside
 
 if TYPE_CHECKING:
@@ -211,7 +212,7 @@ def said_of_names(scans: pd.DataFrame) -> list[str]:
 def said_of_spellings(of: str, names: Iterable[str]) -> list[str]:
     """Say which of some different names are likely one written twice."""
     alike: dict[str, list[str]] = {}
-    for name in names:
+    for name in dict.fromkeys(map(tidy_name, names)):
         alike.setdefault(folded(name), []).append(name)
     return [
         f"{of}: {' and '.join(map(repr, several))} differ in case or marks only, and are taken for different names; "
@@ -226,8 +227,8 @@ def other_claims(scans: pd.DataFrame, batches: pd.DataFrame) -> list[str]:
     if "beer" not in batches or batches.empty:
         return []
     pairs = scans.loc[(scans["role"] == "sample") & (scans["beer"] != ""), ["batch", "beer"]].drop_duplicates()
-    own = pairs["batch"].map(batches["beer"])
-    pairs = pairs[own.notna() & (own != "") & (own != pairs["beer"])]
+    own = pairs["batch"].map(batches["beer"]).fillna("")
+    pairs = pairs[(own != "") & (own.map(tidy_name) != pairs["beer"].map(tidy_name))]
     each = [f"{batch!r}, there {batches.at[batch, 'beer']!r}, here {beer!r}" for batch, beer in pairs.to_numpy()]
     if not each:
         return []

@@ -45,6 +45,7 @@ from specmatch.measurement.folder.sheets import (
 from specmatch.measurement.folder.stated import name_counted_pours
 from specmatch.measurement.readers.files import read_scans
 from specmatch.measurement.readers.scan import Scan
+from specmatch.spectra import text_ids
 from specmatch.wording import counted, listed
 
 # What a folder knows of its batches, kept where there are scans of them, and of what its controls are.
@@ -117,6 +118,7 @@ def known_batches(
     """Keep the lab rows of batches that were measured; list those that match no scan, and batches without a row."""
     if batches.empty:
         return batches
+    batches = batches.set_axis(text_ids(batches.index, "batch"), axis=0)
     measured = list(dict.fromkeys(scans["batch"]))
     known, there = set(batches.index), set(measured)
     bare = {_without_marks(name): name for name in measured}

@@ -256,3 +256,16 @@ def test_a_kept_mean_weighs_pours_alike():
 def test_a_reading_is_recorded_in_what_json_holds():
     row = pd.Series({"colour": np.nan, "colour_high": np.inf, "plausible_beers": ("Pale", "Amber"), "foreign": 1})
     assert reading_record(row) == {"colour": None, "colour_high": None, "plausible_beers": ["Pale", "Amber"]}
+
+
+def test_a_run_recorded_with_loose_accents_goes_on(tmp_path):
+    loose, whole = "Ko\u0308lsch", "K\u00f6lsch"
+    with Journal(tmp_path / "line.db") as journal:
+        with journal.writing():
+            journal.append({"kind": "reading", "line": "1", "claimed": loose, "lot": f"{loose} 7", "run_state": "open"})
+            journal.append({"kind": "reading", "line": "1", "claimed": loose, "lot": "", "sample": loose,
+                            "run_state": "held"})  # fmt: skip
+        assert find_run(journal, "1", whole, f"{loose} 7").state == "open"
+        assert find_run(journal, "1", whole, f"{whole} 7").state == "open"
+        assert find_run(journal, "1", whole, "", whole).state == "held"
+        assert find_run(journal, "1", "Kolsch", "", whole).state == "clear"
