@@ -11,6 +11,8 @@ from specmatch.maths.statistics.levels import rows_of
 
 # mates that must agree before one pour can be called the odd one
 FEWEST_MATES = 2
+# so odd at the spectrum of the beer nearest to it, which may be far off, a pour is looked at again at its mates' own
+AT_BEER = 0.5
 # once one pour is set aside the others are given this much room: they were not picked for being far apart
 AGREEING = 1.5
 # samples of more pours than this: the odd ones are set aside together, by their distance from the median
@@ -69,7 +71,7 @@ def odd_among_mates(
     # departures: of these pours, where they are known -> (n_pours,), (n_samples,)
     odd, disagree = np.zeros(len(sample), bool), np.zeros(int(sample.max(initial=-1)) + 1, bool)
     found = pour_departures(fit, reflectance, sample) if departures is None else departures
-    doubtful = found.oddness(fit, limit) > 1.0
+    doubtful = found.oddness(fit, limit) > AT_BEER
     members = rows_of(sample)
     for code in np.unique(sample[doubtful]).tolist():
         own = members[code]
