@@ -134,8 +134,14 @@ def _run(args: argparse.Namespace) -> int:
         say(document(args.command, outcome.results, outcome.left_out))
     else:
         say(outcome.text)
+        alike: dict[tuple[str, ...], list[str]] = {}
         for row in outcome.left_out:
-            say(f"left out: {': '.join(str(value) for value in row.values())}", error=True)
+            *place, name, why = map(str, row.values())
+            alike.setdefault((*place, why), []).append(name)
+        for (*place, why), names in alike.items():
+            more = f", and {len(names) - 3} more" if len(names) > 4 else ""
+            for name in [", ".join(names[:3]) + more] if more else names:
+                say(f"left out: {': '.join([*place, name, why])}", error=True)
     if outcome.failed:
         say(f"specmatch {args.command}: {outcome.failed}", error=True)
         return 2

@@ -10,6 +10,7 @@ import pytest
 from tiny_folder import tiny_folder
 
 from specmatch.cli import main
+from specmatch.cli.outcome import Outcome
 from specmatch.errors import StorageError
 from specmatch.storage import write_atomic
 from specmatch.wording import guarded_cell, printable
@@ -126,3 +127,11 @@ def test_the_exported_record_holds_no_formula(tmp_path):
     assert export([Rows()], tmp_path / "a.csv") == 1
     text = (tmp_path / "a.csv").read_text()
     assert "'=HYPERLINK(1)" in text and ",=HYPERLINK" not in text and "\n'=cmd.db" in text
+
+
+def test_what_is_left_out_for_one_reason_is_one_line(monkeypatch, capsys):
+    rows = [{"source": "may", "name": f"B{k}", "reason": "no label"} for k in range(30)]
+    rows.append({"source": "may", "name": "B99", "reason": "cut"})
+    monkeypatch.setattr("specmatch.cli.measure.run", lambda args: Outcome({}, "done", rows))
+    assert main(["measure", "may"]) == 1
+    assert capsys.readouterr().err == "left out: may: B0, B1, B2, and 27 more: no label\nleft out: may: B99: cut\n"
