@@ -130,8 +130,9 @@ def test_the_exported_record_holds_no_formula(tmp_path):
 
 
 def test_what_is_left_out_for_one_reason_is_one_line(monkeypatch, capsys):
-    rows = [{"source": "may", "name": f"B{k}", "reason": "no label"} for k in range(30)]
+    rows = [{"source": "may", "name": f"B{k}", "reason": f"batch '{k}' has no label"} for k in range(30)]
     rows.append({"source": "may", "name": "B99", "reason": "cut"})
     monkeypatch.setattr("specmatch.cli.measure.run", lambda args: Outcome({}, "done", rows))
     assert main(["measure", "may"]) == 1
-    assert capsys.readouterr().err == "left out: may: B0, B1, B2, and 27 more: no label\nleft out: may: B99: cut\n"
+    kind = "30 of a kind (--json lists them), the first B0: batch '0' has no label"
+    assert capsys.readouterr().err == f"left out: may: {kind}\nleft out: may: B99: cut\n"
