@@ -134,8 +134,18 @@ def _run(args: argparse.Namespace) -> int:
         say(document(args.command, outcome.results, outcome.left_out))
     else:
         say(outcome.text)
+        alike: dict[tuple[str, ...], list[list[str]]] = {}
         for row in outcome.left_out:
-            say(f"left out: {': '.join(str(value) for value in row.values())}", error=True)
+            values = [str(value) for value in row.values()]
+            # for people alone: reasons that differ in the name within quotes are one kind
+            kind = re.sub(r"'[^']*'", "''", values[-1])
+            alike.setdefault((*values[:-2], kind), []).append(values)
+        for rows in alike.values():
+            if len(rows) > 4:
+                *place, name, why = rows[0]
+                rows = [[*place, f"{len(rows)} of a kind (--json lists them), the first {name}", why]]
+            for values in rows:
+                say(f"left out: {': '.join(values)}", error=True)
     if outcome.failed:
         say(f"specmatch {args.command}: {outcome.failed}", error=True)
         return 2

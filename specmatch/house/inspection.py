@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from specmatch.storage import path_of
+from specmatch.wording import counted
 
 if TYPE_CHECKING:
     from specmatch.measurement.readers.scan import Scan
@@ -77,14 +78,21 @@ def scan_file(scans: "Sequence[Scan]") -> dict[str, Any]:
     """Say what the scans of one file hold."""
     import numpy as np
 
+    from specmatch.measurement.checks.counts import saturated_channels
+
     rows, doubts = [], []
     for scan in scans:
+        full = scan.saturated
+        if scan.quantity == "counts":
+            full = full | saturated_channels(scan.values[None])[0]
+        if full.any():
+            doubts.append(f"{scan.scan_id}: {counted(int(full.sum()), 'channel')} saturated")
         doubts += [f"{scan.scan_id}: {doubt}" for doubt in scan.doubts]
         rows.append({
             "scan_id": scan.scan_id, "quantity": scan.quantity, "points": scan.values.size,
             "first_nm": float(scan.wavelength_nm[0]), "last_nm": float(scan.wavelength_nm[-1]),
             "lowest": float(np.nanmin(scan.values)), "highest": float(np.nanmax(scan.values)),
-            "missing": int(scan.missing.sum()), "saturated": int(scan.saturated.sum()), "notes": list(scan.notes),
+            "missing": int(scan.missing.sum()), "saturated": int(full.sum()), "notes": list(scan.notes),
             "meta": dict(scan.meta),
         })  # fmt: skip
     return {"kind": SCAN_FILE, "scans": rows, "doubts": doubts}

@@ -11,7 +11,7 @@ from sklearn.utils.multiclass import check_classification_targets
 from sklearn.utils.validation import validate_data
 
 from specmatch.array_types import is_number
-from specmatch.errors import OptionError, ParentsError
+from specmatch.errors import OptionError, ParentsError, TableError
 from specmatch.long_jobs import one_thread
 from specmatch.maths.classification.class_model import ClassModel, fit_class_model, identify
 from specmatch.maths.classification.discriminant_space import ROWS, SCALES
@@ -91,6 +91,8 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
             above 0.
         ParentsError
             If a batch stands under two beers.
+        TableError
+            If a row has no beer.
         TooFewBatchesError
             With fewer than two batches.
 
@@ -111,6 +113,9 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
                 f"n_components is {self.n_components!r}; expected 1 or more, or None to let batches choose"
             )
         values, self.wavelengths_ = by_wavelength(X, y=y, groups=groups)
+        missing = pd.isna(np.atleast_1d(np.asarray(y, dtype=object)))
+        if y is not None and missing.any():
+            raise TableError(f"row {int(missing.argmax())} of X has no beer in y; name it or leave the row out")
         values, y = validate_data(self, values, y, dtype=np.float64, ensure_min_samples=2)
         with warnings.catch_warnings():
             # many beers with one batch each are a thin set, not a regression: `too_few_batches` says so

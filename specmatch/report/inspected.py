@@ -20,6 +20,8 @@ def _scan_lines(found: _Found) -> list[str]:
     for row in found["scans"]:
         span = f"{counted(row['points'], 'point')}, {row['first_nm']:g} to {row['last_nm']:g} nm"
         lines.append(f"{row['scan_id']}: {span}, {row['quantity']} {row['lowest']:g} to {row['highest']:g}")
+        if row["saturated"]:
+            lines.append(f"  {counted(row['saturated'], 'channel')} saturated: scan again with a shorter integration")
         lines += [f"  {note}" for note in row["notes"]]
         lines += [f"  header: {key}: {value}" for key, value in row["meta"].items()]
     return lines

@@ -153,3 +153,13 @@ def test_inspect_prints_what_the_public_function_finds(tmp_path, capsys, small_h
     assert sum(beers.values()) == len(sm.ReferenceSet.load(tmp_path / "set").batches)
     with pytest.raises(FileNotFoundError, match="nowhere"):
         sm.inspect_file(tmp_path / "nowhere.csv")
+
+
+def test_inspect_says_that_counts_stand_at_the_limit_of_the_converter(tmp_path, capsys):
+    folder = tiny_folder(tmp_path / "monday", change=lambda file, counts: np.where(counts > 2000, 65535, counts))
+    cut = read_scans(folder / "Pale-1.csv")[0].values == 65535
+    assert cut.sum() > 1
+    code, out, _ = run(capsys, "inspect", folder / "Pale-1.csv")
+    assert code == 1 and f"{cut.sum()} channels saturated: scan again" in out
+    [scan] = sm.inspect_file(folder / "Pale-1.csv")["scans"]
+    assert scan["saturated"] == cut.sum()

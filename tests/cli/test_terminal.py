@@ -10,6 +10,7 @@ import pytest
 from tiny_folder import tiny_folder
 
 from specmatch.cli import main
+from specmatch.cli.outcome import Outcome
 from specmatch.errors import StorageError
 from specmatch.storage import write_atomic
 from specmatch.wording import guarded_cell, printable
@@ -126,3 +127,12 @@ def test_the_exported_record_holds_no_formula(tmp_path):
     assert export([Rows()], tmp_path / "a.csv") == 1
     text = (tmp_path / "a.csv").read_text()
     assert "'=HYPERLINK(1)" in text and ",=HYPERLINK" not in text and "\n'=cmd.db" in text
+
+
+def test_what_is_left_out_for_one_reason_is_one_line(monkeypatch, capsys):
+    rows = [{"source": "may", "name": f"B{k}", "reason": f"batch '{k}' has no label"} for k in range(30)]
+    rows.append({"source": "may", "name": "B99", "reason": "cut"})
+    monkeypatch.setattr("specmatch.cli.measure.run", lambda args: Outcome({}, "done", rows))
+    assert main(["measure", "may"]) == 1
+    kind = "30 of a kind (--json lists them), the first B0: batch '0' has no label"
+    assert capsys.readouterr().err == f"left out: may: {kind}\nleft out: may: B99: cut\n"

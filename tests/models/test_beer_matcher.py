@@ -186,3 +186,12 @@ def test_an_option_that_is_not_offered(house, option):
 def test_components_counted_by_numpy(house):
     matcher = BeerMatcher(n_components=np.int64(2)).fit(house[0], house[1], groups=house[2])
     assert matcher.typicality_.beer_means.shape[1] == 2
+
+
+@pytest.mark.parametrize("gap", [None, float("nan"), pd.NA])
+def test_a_row_without_a_beer_is_refused_by_its_number(house, gap):
+    X, y, groups = house
+    y = y.astype(object)
+    y[4] = gap
+    with pytest.raises(TableError, match="row 4 of X has no beer in y; name it or leave the row out"):
+        BeerMatcher().fit(X, y, groups=groups)

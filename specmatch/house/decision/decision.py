@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtri
 
-from specmatch.array_types import Floats
+from specmatch.array_types import Floats, is_number
 from specmatch.batches import by_sample, in_colour_unit
 from specmatch.errors import TableError, UnknownBeerError
 from specmatch.house.decision.specification import GUARDED, SIMPLE, ColourLimits, Specification, conformance_probability
@@ -177,6 +177,8 @@ def check_claims(
             "verify needs a claim: fill the column beer of scans.csv, say --claim BEER, or in Python "
             "claimed='BEER' or a Series sample -> beer"
         )
+    if is_number(claimed, whole=True) and str(claimed) in {*beers, *labels}:
+        claimed = str(claimed)
     if isinstance(claimed, str):
         claims: list[str | None] = [tidy_name(claimed)] * len(samples)
     elif not isinstance(claimed, Mapping | pd.Series):

@@ -209,7 +209,7 @@ def _refuse_comma_twice(rows: list[Row], numbers: list[int], names: Row) -> None
         readings = [" | ".join(shown) + more, " | ".join(pairs) + more]
     raise AmbiguousScanFileError(
         f"line {numbers[rows.index(row)]}: the comma may separate columns and mark decimals: {readings[0]} or "
-        f"{readings[1]}; export with semicolons, or give separator=',' and decimal='.'"
+        f"{readings[1]}; export with semicolons, or in Python give separator=',' and decimal='.'"
     )
 
 

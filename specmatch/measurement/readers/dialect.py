@@ -138,7 +138,7 @@ def _differ(one: ParsedText, other: ParsedText) -> str:
         return f"spectra in {one.layout}, or in {other.layout}; give layout={one.layout!r} or layout={other.layout!r}"
     if one.separator != other.separator:
         ways = (f"separator {SEPARATORS[way.separator]} with {way.marks.words()}" for way in (one, other))
-        return f"{', or '.join(ways)}; give separator= and decimal="
+        return f"{', or '.join(ways)}; in Python give separator= and decimal="
     for a, b in zip(one.spectra, other.spectra, strict=True):
         for left, right in ((a.x, b.x), (a.values, b.values)):
             apart = np.flatnonzero(~((left == right) | (np.isnan(left) & np.isnan(right))))

@@ -325,7 +325,7 @@ def _labels(reading: ParsedText, shared: Notes) -> list[Label]:
     ]
     shared.doubt(
         f"titles disagree on what the values are: {', '.join(said[:4])}, the others say nothing or something else; "
-        "give quantity= and scale="
+        "in Python give quantity= and scale="
     )
     return [Label()] * len(labels)
 

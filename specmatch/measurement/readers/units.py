@@ -201,7 +201,7 @@ def settle_scale(
         if middle > 2.0 and scale is None:
             raise UnitError(
                 f"the header says fraction but the values run from {low:g} to {high:g}, as percent do; correct the "
-                "header, or give scale='percent' or scale='fraction'"
+                "header, or in Python give scale='percent' or scale='fraction'"
             )
         return values, found, stated, ["fraction, as stated"]
     # a beer never reflects more than its reference by more than a few percent, so values up to 1.05 are a
@@ -216,5 +216,5 @@ def settle_scale(
         return values / 100.0, found, "percent", [said]
     raise AmbiguousScanFileError(
         f"{found} from {low:g} to {high:g} with no scale stated: a fraction (up to {high:.0%}) or percent (a dark "
-        f"beer, {low:g} % to {high:g} %); give scale='fraction' or scale='percent'"
+        f"beer, {low:g} % to {high:g} %); in Python give scale='fraction' or scale='percent'"
     )

@@ -146,7 +146,7 @@ def gather_raw_scans(
 def _refuse_unscaled(scan: Scan) -> None:
     if scan.scale == ASSUMED_FRACTION:
         raise AmbiguousScanFileError(
-            f"{scan.scan_id}: states no scale, and other files of the folder are in percent; give scale="
+            f"{scan.scan_id}: states no scale, and other files of the folder are in percent; in Python give scale="
         )
 
 

@@ -164,7 +164,7 @@ def _other_time(raw: RawScans, net: DarkCorrected, i: int, rows: Ints, dark_offs
         net.dark[i] = -1
         net.reasons[i] = (
             f"taken at {wanted:g} ms, its dark at {times[0]:g} ms, and one dark does not tell its offset from its "
-            f"rate; take a dark at {wanted:g} ms, or give dark_offset="
+            f"rate; take a dark at {wanted:g} ms, or in Python give dark_offset="
         )
 
 

@@ -1,5 +1,6 @@
 """Decisions: every path from a reading and a claim to a decision, and claims of every form."""
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -88,6 +89,11 @@ def test_bad_claims_are_refused_by_name():
         check_claims(None, samples, BEERS)
     with pytest.raises(TableError, match="sample 's2', which has no scan"):
         check_claims({"s2": "Pale"}, samples, BEERS)
+
+
+def test_a_beer_named_by_a_number_is_claimed_by_it():
+    assert check_claims(12, pd.Index(["s1"]), ("12", "Pale")) == ["12"]
+    assert check_claims(np.int64(12), pd.Index(["s1"]), ("12", "Pale")) == ["12"]
 
 
 def test_a_hold_code_never_lets_a_claim_pass():
