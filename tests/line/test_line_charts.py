@@ -1,6 +1,5 @@
 """Charts of a line: limits that stay put, one point a run, and what moved told apart."""
 
-
 import numpy as np
 import pytest
 
