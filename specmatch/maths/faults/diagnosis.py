@@ -45,10 +45,8 @@ class Explanation:
     size: Floats  # (n, n_faults): its best size, 0 or more
 
     def odds(self, doubt: Floats) -> Floats:
-        """Return twice the log odds of each fault against none, -inf where its size is not worth naming.
-
-        Averaged over sizes, half normal about none (Laplace): the better a size is known the less likely it was.
-        """
+        """Return twice the log odds of each fault against none, -inf where its size is not worth naming."""
+        # averaged over sizes, half normal about none (Laplace): the better a size is known the less likely it was
         # doubt (n_faults,): what gains are divided by, as far as `DOUBTED` -> (n, n_faults)
         gain = self.gain - np.minimum(self.gain, DOUBTED) * (1.0 - 1.0 / doubt)
         named = (self.size >= LEAST_SIZES) & (gain > 0.0) & np.isfinite(doubt)
