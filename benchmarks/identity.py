@@ -180,7 +180,7 @@ def draw_curve(found: list[dict[str, object]], path: Path) -> None:
         axes.plot(100 * rates, 100 * np.mean(refused, axis=0), label=name, lw=2.5 if name == OURS else 1.2)
     axes.set(xlabel="house batches refused, %", ylabel="foreign beers refused, %", ylim=(0, 100))
     axes.set_title("Invented brewery, 8 batches a beer, 3 pours")
-    axes.legend(frameon=False, loc="lower right")
+    axes.legend(frameon=False, loc="center right", bbox_to_anchor=(1.0, 0.69))
     figure.savefig(path, dpi=140)
 
 
