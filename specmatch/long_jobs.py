@@ -34,7 +34,11 @@ def each_of(work: Callable[..., _T], arguments: Iterable[tuple[Any, ...]], n_job
         return
     from joblib import Parallel, delayed
 
-    yield from Parallel(n_jobs=n_jobs, return_as="generator")(delayed(work)(*one) for one in arguments)
+    try:
+        spread = Parallel(n_jobs=n_jobs, return_as="generator")
+    except ValueError:  # of a back end that hands everything back at once, such as multiprocessing
+        spread = Parallel(n_jobs=n_jobs)
+    yield from spread(delayed(work)(*one) for one in arguments)
 
 
 @contextmanager

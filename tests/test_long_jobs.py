@@ -23,6 +23,8 @@ def test_work_is_spread_as_joblib_is_told_and_without_it_where_nobody_asks():
     assert list(long_jobs.each_of(pow, arguments, None)) == [8, 9]
     with parallel_config(backend="threading"):
         assert list(long_jobs.each_of(pow, arguments, 2)) == [8, 9]
+    with parallel_config(backend="multiprocessing"):  # which hands everything back at once
+        assert list(long_jobs.each_of(pow, arguments, 2)) == [8, 9]
     alone = (
         "import sys; from specmatch.long_jobs import each_of\n"
         "print(*each_of(pow, [(2, 3)], None), 'joblib' in sys.modules)"

@@ -162,17 +162,19 @@ def _restore(value: Any, arrays: Mapping[str, np.ndarray], name: str, classes: M
     if set(made) != expected or len(made) < len(inside):
         odd = sorted(set(made) ^ expected) or sorted(inside)
         raise ModelFileError(f"the model file and this version differ in {name}.{odd[0]}; fit the model again")
-    for field in _NAMES.get(kind, ()):
-        made[field] = tuple(map(tidy_name, made[field]))
+    names = _NAMES.get(kind, ())
+    try:
+        made |= {field: tuple(map(tidy_name, made[field])) for field in names}
+        found = classes[kind](**made)
+    except (TypeError, ValueError) as error:
+        raise ModelFileError(f"the model file holds values at {name} that do not fit: {error}") from error
+    for field in names:
         if len(set(made[field])) < len(made[field]) and field != "odd_pours":
             raise ModelFileError(
                 f"the model file has two {field} whose names differ in the form of their accents "
                 "alone; fit the model again, from the set, which takes them for one"
             )
-    try:
-        return classes[kind](**made)
-    except (TypeError, ValueError) as error:
-        raise ModelFileError(f"the model file holds values at {name} that do not fit: {error}") from error
+    return found
 
 
 Read = Callable[[Floats], Mapping[str, Any]]

@@ -382,23 +382,14 @@ def _names(journals: Iterable[Journal], column: str, where: str) -> list[str]:
 
 
 def _newest_models(journals: Sequence[Journal]) -> dict[str, str]:
-    """Newest model of each line that was measured of late, by line; of one that was renamed under its new name."""
+    """Newest model of each line that was measured of late, by line."""
     # the last rows of the file, whatever index may look tempting
     sql = (
         "SELECT written_at, coalesce(line, ''), model_hash FROM entries NOT INDEXED WHERE model_hash IS NOT NULL "
         f"ORDER BY entry DESC LIMIT {NEWEST_READINGS}"
     )
     rows = sorted((row for journal in journals for row in journal.query(sql)[::-1]), key=lambda row: str(row[0]))
-    newest = {line: model for _, line, model in rows}
-    if len({*newest.values()}) < 2:
-        return newest
-    last = {line: str(written) for written, line, _ in rows}
-    sql = "SELECT written_at FROM entries WHERE entry = (SELECT min(entry) FROM entries WHERE line = ?)"
-    first = {line: min((str(row[0]) for journal in journals for row in journal.query(sql, (line,))), default="")
-             for line in newest}  # fmt: skip
-    # what ended before another line with another model began gave its place to it
-    gone = {line for line in newest for other in newest if newest[other] != newest[line] and first[other] > last[line]}
-    return {line: model for line, model in newest.items() if line not in gone}
+    return {line: model for _, line, model in rows}
 
 
 def _first_entry(journal: Journal, model: str) -> int:

@@ -461,3 +461,12 @@ def test_two_beer_names_that_changed_places_are_refused_though_hashes_are_redone
     rewrite(path, swap)
     with pytest.raises(ModelFileError, match="nearest_beer of check spectrum 1 is .*, was .*; fit the model again"):
         sm.HouseModel.load(path)
+
+
+@pytest.mark.parametrize("field", ["beers", "odd_pours"])
+def test_names_that_are_no_tuple_are_refused_though_hashes_are_redone(tmp_path, small_house, field):
+    path = tmp_path / "house.model"
+    small_house[0].save(path)
+    rewrite(path, lambda content, _: content["manifest"]["house"]["fields"].update({field: 5}))
+    with pytest.raises(ModelFileError, match="holds values at house that do not fit"):
+        sm.HouseModel.load(path)

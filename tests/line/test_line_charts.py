@@ -1,7 +1,5 @@
 """Charts of a line: limits that stay put, one point a run, and what moved told apart."""
 
-from datetime import UTC, datetime, timedelta
-from itertools import count
 
 import numpy as np
 import pytest
@@ -282,23 +280,6 @@ def test_two_lines_with_models_of_their_own_have_charts_of_their_own(journal):
     charts = [found for found in line_charts([journal]) if found.kind == "colour"]
     assert [(found.subject, len(found.points)) for found in charts] == [("Pale, line L1", 24), ("Pale, line L2", 24)]
     assert [found.baseline.centre for found in charts] == [8.5, 9.5]
-
-
-def test_a_line_renamed_together_with_a_refit_is_one_line(tmp_path):
-    ticks = (datetime(2026, 3, 1, tzinfo=UTC) + timedelta(minutes=i) for i in count())
-    journal = Journal(tmp_path / "renamed.db", clock=lambda: next(ticks))
-    with journal.writing():
-        for i in range(48):
-            line, model = ("L1", "a") if i < 24 else ("Line 1", "b")
-            reading(journal, i, 8.0 + i % 2, f"lot {i}", line=line, model=64 * model)
-    charts = [found for found in line_charts([journal]) if found.kind == "colour"]
-    assert [(found.subject, len(found.points)) for found in charts] == [("Pale", 24)]
-    with journal.writing():  # the first name measures again: it was another line after all
-        reading(journal, 48, 8.0, "lot 48", line="L1", model=64 * "a")
-    charts = [found for found in line_charts([journal]) if found.kind == "colour"]
-    told = {found.subject: len(found.points) for found in charts}
-    assert told == {"Pale, line L1": 25, "Pale, line Line 1": 24}
-    journal.close()
 
 
 def test_lines_with_models_of_their_own_are_judged_by_themselves(journal):

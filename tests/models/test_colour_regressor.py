@@ -128,3 +128,12 @@ def test_rows_named_in_another_order_are_refused():
     for known in ({"y": turned, "groups": list("abc")}, {"y": turned.to_numpy(), "groups": turned}):
         with pytest.raises(TableError, match="has the rows of X in another order, and rows go by position"):
             ColourRegressor().fit(X, **known)
+
+
+def test_numbers_of_pours_may_stand_in_a_column_of_floats():
+    R, y, batch = invented()
+    model = ColourRegressor().fit(R, y, groups=batch)
+    read = model.predict_interval(R[:3], n_pours=[1.0, 2.0, 3.0])
+    pd.testing.assert_frame_equal(read, model.predict_interval(R[:3], n_pours=[1, 2, 3]))
+    with pytest.raises(ValueError, match="could not be broadcast"):
+        model.predict_interval(R[:1], n_pours=[1, 2, 3])

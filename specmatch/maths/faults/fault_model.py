@@ -101,11 +101,11 @@ class FaultModel:
             if len(self._detectors) >= MOST_DETECTORS:
                 self._detectors.clear()
                 self._shapes.clear()
-            if beer not in self._shapes:
+            shapes = self._shapes.get(beer)  # held here: another thread may clear what is kept
+            if shapes is None:
                 # a mean of few sessions carries the noise of their references, which no shape may
-                at = base if n_sessions is None else self.smoothed(base)
-                self._shapes[beer] = self.shapes_at(at)
-            found = Detector(base, *self._shapes[beer], spread, noise)
+                shapes = self._shapes[beer] = self.shapes_at(base if n_sessions is None else self.smoothed(base))
+            found = Detector(base, *shapes, spread, noise)
             self._detectors[beer, n_pours] = found
         return found
 

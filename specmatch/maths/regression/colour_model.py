@@ -187,7 +187,8 @@ class ColourModel:
         """Return colours with limits that cover the lab value of a batch of the set's kind."""
         # reflectance (n, p), n_pours (n,)
         rows = np.asarray(reflectance, float)
-        level = np.minimum(np.maximum(n_pours, np.ones(len(rows), np.int64)), self.most_pours)
+        pours = np.broadcast_to(np.asarray(n_pours, np.int64), len(rows))
+        level = np.minimum(np.maximum(pours, 1), self.most_pours)
         normal = self.n_batches < conformal.batches_needed(coverage)
         middle, low, high = (np.empty(rows.shape[0]) for _ in range(3))
         for m in np.flatnonzero(np.bincount(level)).tolist():

@@ -386,6 +386,6 @@ def _finish(
         )
     open_end = None if whole else int(np.searchsorted(x, nm[-1]))
     return Scan(
-        scan_id, x, values, quantity, saturated, missing, meta, tuple(notes.every), scale, open_end,
-        tuple(notes.doubts),
+        scan_id, x, np.where(missing, np.nan, values), quantity, saturated, missing, meta, tuple(notes.every), scale,
+        open_end, tuple(notes.doubts),
     )  # fmt: skip

@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
+from unicodedata import normalize
 
 import numpy as np
 import pandas as pd
@@ -17,7 +18,7 @@ from specmatch.batches import check_scans
 from specmatch.errors import ReferenceSetError
 from specmatch.reference.disk.encoding import BLOCK_ROWS, block_digests, encode_table, name_keys
 from specmatch.reference.tables.alignment import joined, tidy_columns
-from specmatch.spectra import wavelengths_from
+from specmatch.spectra import text_ids, wavelengths_from
 from specmatch.storage import sha256_of, write_atomic
 
 # 16 MB as numbers, three times that and a second or two of reading as text; no spreadsheet helps beyond it.
@@ -81,8 +82,8 @@ class LargeTables:
             raise ReferenceSetError(
                 f"the scans table of {self.folder} has {len(table)} rows and the spectra {self.n_scans}; restore both"
             )
-        checked = tidy_columns(check_scans(table, table.index), "scans")
-        strange = ~checked["batch"].isin(self.batch_names)
+        checked = tidy_columns(check_scans(table, text_ids(table.index, "scan_id")), "scans")
+        strange = ~checked["batch"].isin(text_ids(self.batch_names, "batch"))
         if strange.any():
             raise ReferenceSetError(f"scan {checked.index[strange.to_numpy().argmax()]!r} is of no batch of the set")
         return checked
@@ -122,7 +123,9 @@ class LargeTables:
         more_names.index = pd.Index([f"{folder}/{name}" for name in scans.index], dtype=object, name="scan_id")
         if not self.parts or not self.digests or set(scans.columns) - set(self.scan_types):
             return False
-        wanted = np.union1d(name_keys(scans), name_keys(more_names))
+        wanted = np.unique(
+            np.concatenate([name_keys(one) for two in (scans, more_names) for one in (two, _loose(two))])
+        )
         for part in self.parts:
             file, digest = self.folder / str(part.keys["path"]), str(part.keys["hash"]).rpartition(":")[2]
             if not (file.is_file() and digest == sha256_of(file)):
@@ -149,6 +152,14 @@ class LargeTables:
         return replace(
             self, parts=parts, spectra_files=files, tail=(spectra, new), digests=digests, batch_names=batch_names
         )
+
+
+def _loose(scans: pd.DataFrame) -> pd.DataFrame:
+    """Return the names of scans, pours and samples as sets of before may have them, with accents by themselves."""
+    return pd.DataFrame(
+        {name: [normalize("NFD", cell) for cell in scans[name]] for name in ("pour", "sample")},
+        index=[normalize("NFD", name) for name in scans.index],
+    )
 
 
 def _conformed(scans: pd.DataFrame, types: Mapping[str, str]) -> pd.DataFrame:

@@ -637,3 +637,15 @@ def test_where_few_pours_are_repeated_all_of_a_beer_tell_the_light():
     alone, _ = fit_fault_model(reflectance, Levels.of_pours(sample, batch, beer), wavelength_nm=nm)
     # as 72 single pours tell it, not as six pairs do
     assert np.abs(np.log(fit.noise.light / alone.noise.light)).mean() < 0.1
+
+
+def test_shapes_that_another_thread_forgets_meanwhile_are_still_at_hand(fit):
+    class Forgetful(dict):
+        def __setitem__(self, beer, shapes):
+            """Keep nothing, as where another thread clears what is kept right after."""
+
+    busy = replace(fit)
+    vars(busy)["_shapes"] = Forgetful()
+    departure = np.full((1, int(busy.bins.max()) + 1), 0.01)
+    seen, expected = (one.sample_detector(0, 2.0).explain(departure).gain for one in (busy, replace(fit)))
+    np.testing.assert_array_equal(seen, expected)

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from specmatch.errors import TableError
+from specmatch.measurement.readers.files import read_scans
 from specmatch.measurement.readers.scan import Scan
 
 NM, VALUES = np.array([400.0, 500.0, 600.0]), np.array([0.3, np.nan, 0.6])
@@ -38,3 +39,10 @@ def test_it_keeps_arrays_of_its_own():
     assert not scan.wavelength_nm.flags.writeable and not scan.missing.any()
     assert Scan("a", NM, VALUES).missing.tolist() == [False, True, False]
     assert replace(scan, quantity="unknown").values is not values
+
+
+def test_a_number_too_large_for_any_float_is_a_missing_value(tmp_path):
+    lines = [f"{nm},{'1e309' if nm == 450 else 0.1}" for nm in range(400, 720, 10)]
+    (tmp_path / "big.csv").write_text("\n".join(["wavelength_nm,absorbance", *lines]))
+    (scan,) = read_scans(tmp_path / "big.csv")
+    assert scan.wavelength_nm[scan.missing].tolist() == scan.wavelength_nm[np.isnan(scan.values)].tolist() == [450.0]

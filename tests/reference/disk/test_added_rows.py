@@ -1,8 +1,11 @@
 """Rows added to a large set: nothing of what is there is read or written again, and the hash is that of the whole."""
 
+import unicodedata
+
 import numpy as np
 import pandas as pd
 import pytest
+from small_house import small_tables
 
 from specmatch.errors import ParentsError, ReferenceSetError
 from specmatch.reference.disk import encoding, large_block
@@ -95,3 +98,23 @@ def test_names_that_are_taken_are_seen_without_reading_the_scans(tmp_path):
     # a column that the set lacks: everything is read, and nothing is lost
     grown = ReferenceSet.load(tmp_path).extend(rows(20, 24)[0], rows(20, 24)[1].assign(site="north"), batches, **WHY)
     assert grown.scans["site"].tolist() == [""] * 20 + ["north"] * 4
+
+
+def test_a_large_set_saved_with_loose_accents_takes_no_scan_twice(tmp_path, monkeypatch):
+    def loosely(name):
+        return unicodedata.normalize("NFD", str(name).strip())
+
+    spectra, scans, batches = small_tables()
+    named = "\u00e4{}".format
+    scans = scans.rename(named).assign(
+        **{name: scans[name].map(named).to_numpy() for name in ("pour", "sample", "batch")}
+    )
+    tables = spectra.rename(named), scans, batches.rename(named)
+    with monkeypatch.context() as of_before:
+        of_before.setattr("specmatch.spectra.tidy_name", loosely)
+        of_before.setattr("specmatch.batches.tidy_name", loosely)
+        ReferenceSet(*tables, colour_unit="EBC").save(tmp_path / "set")
+    refs = ReferenceSet.load(tmp_path / "set")
+    with pytest.raises(ReferenceSetError, match="nothing is new: 18 scans are in the set already"):
+        refs.extend(*tables, reason="again")
+    assert refs.scans.index.equals(tables[0].index)
