@@ -125,7 +125,7 @@ def ebc_from_srm(srm: Number) -> Number:
     >>> round(ebc_from_srm(10.0), 3)
     19.685
     """
-    return srm * EBC_PER_SRM
+    return (np.asarray(srm, np.float64) if isinstance(srm, list | tuple) else srm) * EBC_PER_SRM
 
 
 def srm_from_ebc(ebc: Number) -> Number:
@@ -144,7 +144,7 @@ def srm_from_ebc(ebc: Number) -> Number:
     >>> srm_from_ebc(25.0)
     12.7
     """
-    return ebc / EBC_PER_SRM
+    return (np.asarray(ebc, np.float64) if isinstance(ebc, list | tuple) else ebc) / EBC_PER_SRM
 
 
 def clear_enough(a430: ArrayLike, a700: ArrayLike) -> Mask:

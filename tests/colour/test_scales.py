@@ -135,3 +135,10 @@ def test_slit_correction_of_three_points_in_print():
         correct_slit_width(np.eye(5), np.arange(4.0), slit_nm=1.0)
     with pytest.raises(TableError, match="three or more"):
         correct_slit_width(np.eye(2), np.arange(2.0), slit_nm=1.0)
+
+
+def test_lists_are_taken_from_scale_to_scale():
+    import specmatch as sm
+
+    assert sm.colour.srm_from_ebc([25, 50]).tolist() == [12.7, 25.4]
+    assert sm.colour.ebc_from_srm([12.7, 25.4]).tolist() == [25.0, 50.0]
