@@ -65,7 +65,7 @@ def attainable(
     """Return stated less seen, (sets, 3), by rule where the truth is known and sets are drawn from it."""
     apart: dict[str, list[Floats]] = {}
     # readings have the middle one of their intervals: a fifth of the work, and next to the same risks
-    truth = [replace(one, uncertainties=np.array([one.uncertainty])) for one in truth]
+    truth = [replace(one, uncertainties=np.array([np.median(one.uncertainties)])) for one in truth]
     for _ in range(sets):
         learnt = set_like(truth, rng)
         for name, (rule, risk) in RULES.items():

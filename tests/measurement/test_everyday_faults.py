@@ -40,7 +40,7 @@ def test_other_integration_times_are_refused_without_the_offset_and_right_with_i
         tmp_path / "f", SHEET, empty=scan([800 + 4 * 80] * 6, "integration_ms;80\n"),
         light=scan([800 + 904 * 25] * 6, "integration_ms;25\n"), beer=scan([800 + 274 * 50] * 6, "integration_ms;50\n"),
     )  # fmt: skip
-    with pytest.raises(ScanFileError, match="does not tell its offset from its rate; take a dark at 50 ms, or give"):
+    with pytest.raises(ScanFileError, match="does not tell its offset from its rate; take a dark at 50 ms, or in"):
         sm.measure(path)
     session = sm.measure(path, dark_offset=800.0)
     assert np.allclose(session.spectra.iloc[0], 0.3, rtol=1e-9)

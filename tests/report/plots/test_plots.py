@@ -11,6 +11,7 @@ import pytest
 import specmatch as sm
 from specmatch.errors import MissingExtraError, TableError, UnknownBeerError
 from specmatch.house.assessment.evaluation import Evaluation
+from specmatch.measurement.commissioning.commission import Commissioning
 
 matplotlib = pytest.importorskip("matplotlib")
 
@@ -101,8 +102,7 @@ def history():
 
 def commissioning():
     """A commissioning that found something of every kind."""
-    from types import SimpleNamespace
-
+    none = pd.DataFrame()
     figures = pd.DataFrame(
         {
             "value": [0.1, 0.004, 0.02, np.nan],
@@ -112,7 +112,7 @@ def commissioning():
         },
         index=["axis_shift_nm", "nonlinearity", "level_drift", "axis_drift_nm"],
     )
-    return SimpleNamespace(figures=figures)
+    return Commissioning("", "", figures, none, none, none, none, "", "", none, None, "")
 
 
 def gauge_study(house, new):
