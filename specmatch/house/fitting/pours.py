@@ -218,9 +218,10 @@ class SetPours:
 def session_of_batches(scans: pd.DataFrame, batches: tuple[str, ...]) -> Ints:
     """Return the code of the session of each batch; one of no known session, or of several, has a code of its own."""
     names = sessions_of(scans, batches)
+    codes = pd.factorize(names)[0].astype(np.int64)
     alone = names == ""
-    names[alone] = [f"\0{place}" for place in np.flatnonzero(alone)]
-    return pd.factorize(names)[0].astype(np.int64)
+    codes[alone] = len(names) + np.flatnonzero(alone)
+    return np.unique(codes, return_inverse=True)[1]
 
 
 def _to_learn_from(refs: ReferenceSet, without: Collection[str], module: str | None) -> pd.DataFrame:
