@@ -12,7 +12,7 @@ from specmatch.maths.statistics.levels import rows_of
 # mates that must agree before one pour can be called the odd one
 FEWEST_MATES = 2
 # so odd at the spectrum of the beer nearest to it, which may be far off, a pour is looked at again at its mates' own
-AT_BEER = 0.5
+AT_BEER = 0.8
 # once one pour is set aside the others are given this much room: they were not picked for being far apart
 AGREEING = 1.5
 # samples of more pours than this: the odd ones are set aside together, by their distance from the median
