@@ -4,7 +4,6 @@ import argparse
 import math
 import re
 import sys
-import unicodedata
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
@@ -65,7 +64,9 @@ def cup(text: str) -> tuple[float, float]:
 
 def name(text: str) -> str:
     """A name as tables have it, whatever the terminal makes of its accents."""
-    return unicodedata.normalize("NFC", text)
+    from specmatch.spectra import tidy_name
+
+    return tidy_name(text)
 
 
 # what `type` of an argument says in commands.toml

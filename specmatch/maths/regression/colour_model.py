@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -318,15 +319,10 @@ def fit_colour(
     error = response.error(response.of(lab) - held_out, lab)
 
     score, score_batch, score_pours = _scored_pours(R, levels, given, named, (regression, fold_regression), error)
-    used = {name: named[name] for name in {regression, *fold_regression.tolist()}}
-    spectral = (used[name] for name in (LOG_ABSORBANCE, AS_GIVEN, ABSORBANCE) if name in used)
     return ColourModel(
         regression=regression,
         fold_regression=fold_regression,
-        optical=used.get(OPTICAL),  # type: ignore[arg-type]
-        spectral=next(spectral, None),  # type: ignore[arg-type]
-        snv=used.get(SNV, used.get(SNV_ABSORBANCE)),  # type: ignore[arg-type]
-        pls=used.get(PLS),  # type: ignore[arg-type]
+        **_by_field({name: named[name] for name in {regression, *fold_regression.tolist()}}),
         error=error,
         batch_code=each,
         lab_colour=lab,
@@ -337,6 +333,13 @@ def fit_colour(
         labs=labs,
         response=response,
     )
+
+
+def _by_field(used: Regressions) -> dict[str, Any]:
+    """Return the regressions that are chosen anywhere, by the field of the colour model that holds each."""
+    spectral = (used[name] for name in (LOG_ABSORBANCE, AS_GIVEN, ABSORBANCE) if name in used)
+    snv = used.get(SNV, used.get(SNV_ABSORBANCE))
+    return {"optical": used.get(OPTICAL), "spectral": next(spectral, None), "snv": snv, "pls": used.get(PLS)}
 
 
 def _scored_pours(
