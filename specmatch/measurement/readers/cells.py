@@ -325,5 +325,5 @@ def _strict(raw: bytes, codec: str, words: str) -> str:
     except UnicodeError as error:
         raise ScanFileError(
             f"begins like {words} but does not decode ({error}); the file may be cut or damaged: copy it again, or "
-            "name its encoding=..."
+            "in Python give encoding=..."
         ) from None
